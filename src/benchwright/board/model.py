@@ -77,7 +77,7 @@ class Substitute:
     condition: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Kind:
     """What all parts of one type have in common.
 
