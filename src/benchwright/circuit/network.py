@@ -8,7 +8,8 @@ j is e_ij^T Z e_ij. Each edit has a sparse vector w and a scalar c so that the e
 * a resistor r added between a and b:    w = e_a - e_b,  c = -(r + w^T Z w)
 * an element of conductance g changed by d: the same with r = 1/d (d = -g takes it out)
 * pins S split off their net n (an open): w = sum over the elements at S of g (e_n - e_other),
-  c = sum of g - w^T Z w, and alpha is +1 or -1 if just one probe stands on the split-off side.
+  c = sum of g + 1/r - w^T Z w, with r what is left of the contact, and alpha is +1 or -1 if just one probe
+  stands on the split-off side.
 
 The first two are Sherman-Morrison (`reference`: diagnosis.md section 4.1); the third follows from putting
 a voltage source into the broken joint and setting its current to zero. Two edits at once need a
@@ -45,7 +46,7 @@ class Edit:
     ----------
     action : str
         ``add`` (a resistance of `ohms` between `a` and `b`), ``change`` (the element between `a`
-        and `b` of `part` gets `ohms`; infinite takes it out), ``split`` (`pins` come off their net),
+        and `b` of `part` gets `ohms`; infinite takes it out), ``split`` (`pins` come off their net, or hang on it by `ohms` if that is above zero),
         ``carry`` (all resistive elements of `part` go: it is missing) or ``none``.
     spread : float
         Standard deviation of the logarithm of `ohms`.
@@ -346,7 +347,9 @@ class Prepared:
             total = members @ siemens_at_pin
             total -= self._inside(members)
             alive = np.asarray(members.sum(axis=1)).ravel() > 0
-            base = np.where(table.is_split, np.where(alive, -total, np.inf), base)
+            bypass = np.zeros(table.count)
+            np.divide(1.0, table.ohms, out=bypass, where=table.is_split & (table.ohms > 0.0))
+            base = np.where(table.is_split, np.where(alive, -(total + bypass), np.inf), base)
         if network.removed:
             gone = [frame.part_number[ref] for ref in network.removed if ref in frame.part_number]
             base = np.where(np.isin(table.part, gone) & ~table.is_split, np.inf, base)
@@ -401,6 +404,18 @@ class Prepared:
             part = self.w[start : start + step]
             moved = part @ inverse if inverse is not None else net.solve(part.T.toarray()).T
             found[start : start + step] = np.asarray(part.multiply(moved).sum(axis=1)).ravel()
+        # A link of a few milliohms on a net of many megohms loses its digits in the difference; one
+        # step of iterative refinement brings them back (`reference`: diagnosis.md section 4.1).
+        weight = np.asarray(abs(self.w).max(axis=1).toarray()).ravel() if count else np.zeros(0)
+        highest = np.asarray(abs(self.w).sign().multiply(net.to_ground()[None, :]).max(axis=1).toarray()).ravel()
+        with np.errstate(invalid="ignore"):
+            lost = self.active & (1e-16 * weight**2 * highest > 1e-9 * np.abs(self.base + found))
+        for start in range(0, np.count_nonzero(lost), step):
+            rows = np.flatnonzero(lost)[start : start + step]
+            target = self.w[rows].toarray().T
+            moved = net.solve(target)
+            moved = moved + net.solve(target - net.conductance @ moved)
+            found[rows] = np.sum(target * moved, axis=0)
         return found
 
     def sides(self, i: Probe, j: Probe) -> Floats:

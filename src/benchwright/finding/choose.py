@@ -1,0 +1,156 @@
+"""Ranks checks by what they are expected to tell, for each bench minute they take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from .outcomes import CELLS, SLIP, Outcome, Spread
+from .reading import Spot
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PLACE_SHARE = 0.7
+"""How much telling places apart counts against telling single faults apart: faults of one place share a
+remedy, but the exact spot still saves time (own)."""
+FORGET = 1.0e-6
+"""Faults below this probability do not count in the ranking."""
+
+
+def _entropy_rows(p: Floats) -> Floats:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = p * np.log2(p)
+    return np.asarray(-np.nansum(terms, axis=-1))
+
+
+class CheckTable:
+    """Outcome chances of many checks, kept only for the faults that change them.
+
+    Parameters
+    ----------
+    spots : sequence of Spot
+    outcomes : sequence of Outcome
+        One for each spot.
+    groups : ndarray of int, shape (faults,)
+        The place of each fault.
+    offsets : ndarray, shape (checks, 2), optional
+        For each check, how far this board's junctions are off the model, and how sure that is.
+    """
+
+    def __init__(
+        self, spots: Sequence[Spot], outcomes: Sequence[Outcome], groups: Ints, offsets: Floats | None = None
+    ) -> None:
+        self.spots = list(spots)
+        self.outcomes = list(outcomes)
+        self.groups = groups
+        count = len(self.spots)
+        sizes = np.array([len(o.faults) for o in outcomes], dtype=np.int64)
+        self.check = np.repeat(np.arange(count), sizes)
+        self.fault: Ints = (
+            np.concatenate([o.faults for o in outcomes]) if count else np.zeros(0, dtype=np.int64)
+        )
+        self.start = np.concatenate([[0], np.cumsum(sizes)])
+        self.sound = np.zeros((count, CELLS))
+        self.under = np.zeros((len(self.fault), CELLS))
+        self.settle(offsets if offsets is not None else np.zeros((count, 2)))
+
+    def settle(self, offsets: Floats) -> None:
+        """Work out the outcome chances for the present offsets of the board's junctions."""
+        spreads = [(i, o) for i, o in enumerate(self.outcomes) if isinstance(o, Spread)]
+        for index, outcome in enumerate(self.outcomes):
+            if not isinstance(outcome, Spread):
+                base, rows = outcome.cells()
+                self.sound[index] = base
+                self.under[self.start[index] : self.start[index + 1]] = rows
+        if spreads:
+            edges = np.array([o.cell_edges(offsets[i, 0]) for i, o in spreads])
+            which = np.array([i for i, _ in spreads])
+            mean0 = np.array([o.mean0 for _, o in spreads])
+            sd0 = np.array([o.sd0 for _, o in spreads])
+            soft0 = np.array([o.soft0 for _, o in spreads])
+            self.sound[which] = _cells(
+                mean0 + offsets[which, 0] * soft0, np.hypot(sd0, offsets[which, 1] * soft0), edges
+            )
+            sizes = np.array([len(o.faults) for _, o in spreads], dtype=np.int64)
+            rows_at = np.concatenate(
+                [np.arange(self.start[i], self.start[i + 1]) for i, _ in spreads]
+            ).astype(np.int64)
+            mean = np.concatenate([o.mean for _, o in spreads])
+            sd = np.concatenate([o.sd for _, o in spreads])
+            soft = np.concatenate([o.soft for _, o in spreads])
+            shift = np.repeat(offsets[which], sizes, axis=0)
+            self.under[rows_at] = _cells(
+                mean + shift[:, 0] * soft, np.hypot(sd, shift[:, 1] * soft), np.repeat(edges, sizes, axis=0)
+            )
+        self.sound_entropy = _entropy_rows(self.sound)
+        self.under_entropy = _entropy_rows(self.under)
+
+    def bits(self, chance: Floats) -> Floats:
+        """Expected information of every check, shape (checks,), bits.
+
+        Parameters
+        ----------
+        chance : ndarray, shape (faults,)
+            Probability of each fault; what is left to one shows the sound board's outcomes.
+        """
+        count = len(self.spots)
+        if count == 0:
+            return np.zeros(0)
+        weight = chance[self.fault]
+        kept = np.flatnonzero(weight > FORGET)
+        check, weight = self.check[kept], weight[kept]
+        under = self.under[kept]
+        weighted = under * weight[:, None]
+        total = max(float(chance.sum()), 1.0)
+        touched = np.bincount(check, weights=weight, minlength=count)
+        rest = total - touched
+        outcome = self.sound * rest[:, None]
+        for cell in range(CELLS):
+            outcome[:, cell] += np.bincount(check, weights=weighted[:, cell], minlength=count)
+        outcome /= total
+        seen = _entropy_rows(outcome)
+        inside = np.bincount(check, weights=weight * self.under_entropy[kept], minlength=count)
+        by_fault = seen - (inside + rest * self.sound_entropy) / total
+        by_place = seen - self._inside_places(chance, kept, check, weight, weighted, total)
+        return np.maximum(PLACE_SHARE * by_place + (1.0 - PLACE_SHARE) * by_fault, 0.0)
+
+    def _inside_places(
+        self, chance: Floats, kept: Ints, check: Ints, weight: Floats, weighted: Floats, total: float
+    ) -> Floats:
+        """Expected entropy of the outcome once the place is known, shape (checks,)."""
+        count = len(self.spots)
+        place_mass = np.bincount(self.groups, weights=chance)
+        group = self.groups[self.fault[kept]]
+        key = check * (int(self.groups.max(initial=0)) + 1) + group
+        order = np.argsort(key, kind="stable")
+        key = key[order]
+        if len(key) == 0:
+            return self.sound_entropy
+        first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+        mixed = np.add.reduceat(weighted[order], first, axis=0)
+        mass = np.add.reduceat(weight[order], first)
+        at_check, at_group = check[order][first], group[order][first]
+        whole = place_mass[at_group]
+        mixed += self.sound[at_check] * np.maximum(whole - mass, 0.0)[:, None]
+        mixed /= np.maximum(whole, 1e-300)[:, None]
+        known = np.bincount(at_check, weights=whole * _entropy_rows(mixed), minlength=count)
+        covered = np.bincount(at_check, weights=whole, minlength=count)
+        return np.asarray((known + np.maximum(total - covered, 0.0) * self.sound_entropy) / total)
+
+    def rows(self, index: int) -> tuple[Ints, Floats]:
+        """Faults and their outcome chances for one check."""
+        span = slice(self.start[index], self.start[index + 1])
+        return self.fault[span], self.under[span]
+
+
+def _cells(mean: Floats, sd: Floats, edges: Floats) -> Floats:
+    below = ndtr((edges - mean[:, None]) / sd[:, None])
+    chances = np.empty((len(mean), CELLS))
+    chances[:, 0] = below[:, 0]
+    chances[:, 1:-1] = np.diff(below, axis=1)
+    chances[:, -1] = 1.0 - below[:, -1]
+    return np.asarray((1 - SLIP) * chances + SLIP / CELLS)

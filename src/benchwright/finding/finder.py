@@ -1,0 +1,580 @@
+"""The fault finder: takes readings as they come, tells the suspects and the next best checks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..board import Board
+from ..circuit import BoardState, Meter
+from ..faults import Fault, universe
+from ..faults.universe import table
+from .belief import Belief, Cure, Note
+from .calibrate import OWN_SD, Calibration
+from .candidates import key_of, minutes_for, standing
+from .choose import CheckTable
+from .outcomes import Outcome, Spread
+from .predict import Predictor, measured
+from .reading import EVENTS, Reading, Spot, understand, value_text
+from .words import Advice, Check, Suspect, check_cautions, describe_check, describe_outcomes, suspect_of
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SURE = 0.97
+"""A place this likely is the answer; only its exact spot may still be worth a look."""
+LEAST_BITS = 0.008
+"""A check expected to tell less than this is not worth the walk to the bench."""
+GOOD_UNIT_SD = 0.30
+"""Spread of ln R between two good units of one board (own)."""
+
+
+@dataclass(slots=True)
+class Entry:
+    """A recorded reading with what it is about."""
+
+    reading: Reading
+    spot: Spot
+    value: float | str
+    outcome: Outcome | None
+    likeness: Hashable = None
+
+
+class FaultFinder:
+    """Finds what is wrong with one board.
+
+    Parameters
+    ----------
+    board : Board
+    meter : Meter, optional
+        The meter in use.
+    history : Mapping of (kind, mode) to float, optional
+        The bench's own experience, as factors on published failure rates.
+    quantities : collection of str, optional
+        The kinds of check that may be proposed; what may be recorded is not limited.
+
+    Examples
+    --------
+    >>> finder = FaultFinder(board)                                    # doctest: +SKIP
+    >>> finder.record(Reading("resistance", "U3.14", "GND", "0R8"))    # doctest: +SKIP
+    >>> finder.suspects(3)[0].text                                     # doctest: +SKIP
+    """
+
+    def __init__(
+        self,
+        board: Board,
+        meter: Meter | None = None,
+        history: Mapping[tuple[str, str], float] | None = None,
+        quantities: Iterable[str] = ("resistance", "voltage", "look", "logic"),
+    ) -> None:
+        self.board = board
+        self.faults: tuple[Fault, ...] = universe(board, history)
+        self.predictor = Predictor(board, self.faults, meter)
+        self.quantities = frozenset(quantities)
+        places: dict[tuple[str, ...], int] = {}
+        self.groups: Ints = np.array(
+            [places.setdefault(fault.place, len(places)) for fault in self.faults], dtype=np.int64
+        )
+        self.places = list(places)
+        self.entries: list[Entry] = []
+        self.calibration = Calibration()
+        self.belief = Belief(np.array([fault.rate for fault in self.faults], dtype=float), self._joint)
+        self._cannot: set[tuple[object, ...]] = set()
+        self._good: dict[tuple[object, ...], float] = {}
+        self._step_entry: list[int] = []
+        self._settled: Floats | None = None
+
+    # -- taking readings in ---------------------------------------------------------------------------
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """What has been recorded, in order."""
+        return tuple(entry.reading for entry in self.entries)
+
+    def record(self, reading: Reading) -> None:
+        """Take in one reading, observation or action.
+
+        Raises
+        ------
+        UnknownName
+            A point or part is not on this board.
+        BadReading
+            Quantity, points and value make no sense together.
+        """
+        entry = self._entry(reading)
+        self.entries.append(entry)
+        self._work_out()
+
+    def record_all(self, readings: Iterable[Reading]) -> None:
+        """Take in many readings at once; none is recorded if one cannot be understood."""
+        self.entries.extend([self._entry(reading) for reading in readings])
+        self._work_out()
+
+    def undo(self) -> Reading | None:
+        """Forget the last reading; None if there is none."""
+        if not self.entries:
+            return None
+        gone = self.entries.pop()
+        self._work_out()
+        return gone.reading
+
+    def cannot(self, check: Check) -> None:
+        """Note that a check cannot be made here, so that it is not proposed again."""
+        self._cannot.add(key_of(check.spot))
+
+    def _entry(self, reading: Reading) -> Entry:
+        spot, value = understand(self.board, reading)
+        if spot.quantity in EVENTS:
+            return Entry(reading, spot, value, None)
+        outcome = self.predictor.outcome(spot)
+        likeness = self.predictor.likeness(spot) if spot.quantity in ("resistance", "continuity") else None
+        return Entry(reading, spot, value, outcome, likeness)
+
+    # -- belief ------------------------------------------------------------------------------------------
+
+    def _work_out(self) -> None:
+        """Belief from all entries: calibrate on what looks sound, then weigh every reading."""
+        self._good = {
+            key_of(e.spot): float(x)
+            for e in self.entries
+            if e.reading.good_unit and isinstance(x := measured(e.spot, e.value), float)
+        }
+        previous = self.belief.posterior()[0]
+        residuals = self._residuals(previous)
+        belief = self.belief
+        belief.steps = []
+        belief.restart()
+        self._step_entry = []
+        self.calibration.clear()
+        for likeness, residual, weight, _ in residuals.values():
+            self.calibration.learn(likeness, residual, weight)
+        for index, entry in enumerate(self.entries):
+            if entry.reading.good_unit:
+                continue
+            if entry.outcome is None:
+                belief.add(self._cure(entry.spot), grow=False)
+            else:
+                belief.add(self._note(entry, residuals.get(index)), grow=False)
+            self._step_entry.append(index)
+        belief.grow()
+
+    def _residuals(self, previous: Floats) -> dict[int, tuple[Hashable, float, float, float]]:
+        """For each soft resistance reading: its kind of line, residual in ln R, weight, and own spread."""
+        raw: dict[int, tuple[Hashable, float, float, float]] = {}
+        for index, entry in enumerate(self.entries):
+            outcome = entry.outcome
+            if not isinstance(outcome, Spread) or entry.likeness is None or outcome.soft0 < 0.3:
+                continue
+            x = measured(entry.spot, entry.value)
+            if not isinstance(x, float) or math.isinf(x):
+                continue
+            affected = float(previous[outcome.faults].sum()) if len(outcome.faults) else 0.0
+            residual = (x - outcome.mean0) / outcome.soft0
+            raw[index] = (entry.likeness, residual, max(0.0, 1.0 - affected), outcome.sd0)
+        if not raw:
+            return raw
+        middle = float(np.median([residual for _, residual, _, _ in raw.values()]))
+        # The board's own offset has a spread of about one; what is far off both is not a sound line.
+        middle = max(-2.5, min(2.5, middle))
+        return {
+            index: (likeness, residual, weight * math.exp(-0.5 * ((residual - middle) / 1.3) ** 2), sd)
+            for index, (likeness, residual, weight, sd) in raw.items()
+        }
+
+    def _note(self, entry: Entry, own: tuple[Hashable, float, float, float] | None) -> Note:
+        outcome = self._placed(entry.spot, entry.outcome)
+        value = measured(entry.spot, entry.value)
+        offset, offset_sd = 0.0, 0.0
+        if entry.likeness is not None and isinstance(outcome, Spread) and key_of(entry.spot) not in self._good:
+            without = self.calibration if own is None else self._without(own)
+            offset, offset_sd = without.offset(entry.likeness)
+        sound, rows = outcome.log_likelihood(value, offset, offset_sd)  # type: ignore[arg-type]
+        return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
+
+    def _without(self, own: tuple[Hashable, float, float, float]) -> Calibration:
+        """The calibration without one reading, so that no reading explains itself."""
+        likeness, residual, weight, _ = own
+        left = list(self.calibration.residuals)
+        key = (likeness, max(-4.0, min(4.0, residual)), weight)
+        if key in left:
+            left.remove(key)
+        return Calibration(left)
+
+    def _placed(self, spot: Spot, outcome: Outcome | None) -> Outcome:
+        """An outcome, re-centred on a good unit's reading if there is one."""
+        assert outcome is not None
+        good = self._good.get(key_of(spot))
+        if good is None or not isinstance(outcome, Spread) or math.isinf(good):
+            return outcome
+        shift = good - outcome.mean0
+        sd0 = min(outcome.sd0, max(GOOD_UNIT_SD * outcome.soft0, 0.05))
+        return replace(
+            outcome, mean0=good, sd0=sd0, soft0=0.0, mean=outcome.mean + shift * outcome.soft,
+            soft=np.zeros_like(outcome.soft),
+        )  # fmt: skip
+
+    def _cure(self, spot: Spot) -> Cure:
+        chances = table("remedies")["events"][spot.quantity]
+        faults, success = [], []
+        for index, fault in enumerate(self.faults):
+            chance = chances.get(fault.remedy, 0.0)
+            if chance <= 0.0 or not self._treats(fault, spot):
+                continue
+            faults.append(index)
+            success.append(chance)
+        return Cure(np.array(faults, dtype=np.int64), np.array(success))
+
+    @staticmethod
+    def _treats(fault: Fault, spot: Spot) -> bool:
+        if fault.remedy in ("reflow", "reseat"):
+            return bool(fault.pins) and fault.pins[0].ref == spot.part
+        return spot.part in fault.parts
+
+    def _joint(self, members: tuple[int, ...], step: int) -> float | None:
+        """Log likelihood ratio of one reading with two faults at once, by a 2 x 2 solve."""
+        entry = self.entries[self._step_entry[step]]
+        note = self.belief.steps[step]
+        if len(members) != 2 or not isinstance(entry.outcome, Spread) or not isinstance(note, Note):
+            return None
+        if entry.spot.quantity not in ("resistance", "continuity"):
+            return None
+        prepared = self.predictor.prepared(entry.spot.state.removed)
+        i, j = self.predictor.probes(entry.spot)
+        ohms = prepared.pair_resistance(members[0], members[1], i, j)
+        spread = self.predictor._spread_of(
+            prepared, i, j, prepared.network.resistance(i.node, j.node),
+            np.array(members[:1]), np.array([ohms]), prepared.sides(i, j)[list(members[:1])],
+        )  # fmt: skip
+        x = measured(entry.spot, entry.value)
+        if len(spread.faults) == 0:
+            return 0.0
+        sound, rows = spread.log_likelihood(x)  # type: ignore[arg-type]
+        return float(rows[0] - note.sound)
+
+    @property
+    def state(self) -> BoardState:
+        """The state the board was left in: that of the last reading."""
+        for entry in reversed(self.entries):
+            if entry.outcome is not None and entry.spot.quantity not in ("look", "symptom", "smell"):
+                return entry.spot.state
+        return BoardState()
+
+    # -- suspects ----------------------------------------------------------------------------------------
+
+    def place_chances(self) -> tuple[Floats, Floats, float]:
+        """Probability of each place, of each fault, and of none of these."""
+        chance, none, _ = self.belief.posterior()
+        places = np.bincount(self.groups, weights=chance, minlength=len(self.places))
+        return np.minimum(places, 1.0), chance, none
+
+    def suspects(self, limit: int = 10) -> list[Suspect]:
+        """The likeliest places of the fault, best first.
+
+        Parameters
+        ----------
+        limit : int
+            How many at most.
+
+        Returns
+        -------
+        list of Suspect
+            With two faults at once, each has its own line and the probabilities may sum to more than one.
+        """
+        places, chance, _ = self.place_chances()
+        order = np.argsort(places)[::-1][: max(limit, 0)]
+        found = []
+        for place in order:
+            members = np.flatnonzero(self.groups == place)
+            members = members[np.argsort(chance[members])[::-1]]
+            found.append(
+                suspect_of(
+                    self.board, [self.faults[i] for i in members], chance[members], float(places[place]),
+                    self._carried_by(int(members[0])),
+                )
+            )  # fmt: skip
+        return found
+
+    @property
+    def none_of_these(self) -> float:
+        """Probability that the trouble is none of the faults considered."""
+        return self.belief.posterior()[1]
+
+    def _carried_by(self, fault: int) -> tuple[str, ...]:
+        """The readings that speak most for a fault, in words."""
+        votes = []
+        for index, note in self.belief.notes():
+            place = np.flatnonzero(note.faults == fault)
+            if len(place) and note.delta[place[0]] > 0.7:
+                votes.append((float(note.delta[place[0]]), self._told(index)))
+        return tuple(text for _, text in sorted(votes, key=lambda vote: -vote[0])[:4])
+
+    def _told(self, step: int) -> str:
+        entry = self.entries[self._step_entry[step]]
+        reading = entry.reading
+        points = " to ".join(p for p in (reading.a, reading.b or ("GND" if _two(entry.spot) else "")) if p)
+        return f"{entry.spot.quantity} {points} = {value_text(entry.spot, entry.value)}".replace("  ", " ")
+
+    def odd_readings(self) -> list[tuple[Reading, str]]:
+        """Readings that fight all the others: worth taking again.
+
+        Returns
+        -------
+        list of (Reading, str)
+            Each with why it stands out.
+        """
+        places, chance, none = self.place_chances()
+        if not self.belief.steps:
+            return []
+        best_sets = self.belief.sets()
+        best_single = int(np.argmax(self.belief.there))
+        members: tuple[int, ...] = (best_single,)
+        if best_sets and best_sets[0][1] > float(np.max(chance)) * 0.5:
+            members = best_sets[0][0]
+        found = []
+        for index in self.belief.unexplained(members):
+            entry = self.entries[self._step_entry[index]]
+            found.append(
+                (entry.reading, f"{self._told(index)} does not fit what the other readings say: take it again")
+            )
+        return found
+
+    # -- next checks --------------------------------------------------------------------------------------
+
+    @cached_property
+    def _table(self) -> CheckTable:
+        spots = [s for s in standing(self.board, self.faults) if s.quantity in self.quantities]
+        return self._table_of(spots)
+
+    def _table_of(self, spots: Sequence[Spot]) -> CheckTable:
+        ohms = [s for s in spots if s.quantity == "resistance"]
+        by_spot = dict(zip(map(id, ohms), self.predictor.resistance_many(ohms), strict=True))
+        outcomes = [by_spot.get(id(s)) or self.predictor.outcome(s) for s in spots]
+        return CheckTable(spots, outcomes, self.groups)
+
+    @cached_property
+    def _likenesses(self) -> list[Hashable]:
+        return [self.predictor.likeness(s) if s.quantity == "resistance" else None for s in self._table.spots]
+
+    def _settle(self) -> None:
+        """Bring the table of checks up to date with what is known of this board's junctions."""
+        seen: dict[Hashable, tuple[float, float]] = {}
+        rows = np.zeros((len(self._table.spots), 2))
+        for index, likeness in enumerate(self._likenesses):
+            if likeness is not None:
+                pair = seen.get(likeness)
+                if pair is None:
+                    pair = seen[likeness] = self.calibration.offset(likeness)
+                rows[index] = pair[0], math.hypot(pair[1], OWN_SD)
+        if self._settled is None or float(np.max(np.abs(rows - self._settled), initial=0.0)) > 0.25:
+            self._table.settle(rows)
+            self._settled = rows
+
+    def next_checks(self, limit: int = 5) -> list[Check]:
+        """The checks that tell most for the minutes they take, best first.
+
+        Parameters
+        ----------
+        limit : int
+            How many at most.
+
+        Returns
+        -------
+        list of Check
+            Empty when nothing more can be learnt by measuring, or no more is needed: see `advice`.
+        """
+        places, chance, none = self.place_chances()
+        if self._enough(places, chance):
+            return []
+        ranked = self._ranked(chance)
+        checks = []
+        for bits, minutes, table_, index in ranked[: max(limit, 0)]:
+            spot = table_.spots[index]
+            checks.append(
+                Check(
+                    spot=spot, minutes=minutes, bits=bits,
+                    text=describe_check(self.board, spot),
+                    cautions=check_cautions(self.board, spot),
+                    outcomes=describe_outcomes(
+                        self.board, spot, table_.outcomes[index], self._leads(table_, index, chance)
+                    ),
+                )
+            )  # fmt: skip
+        return checks
+
+    def _enough(self, places: Floats, chance: Floats) -> bool:
+        top = int(np.argmax(places)) if len(places) else -1
+        return top >= 0 and bool(places[top] >= SURE) and not self._spot_open(top, chance)
+
+    def _spot_open(self, place: int, chance: Floats) -> bool:
+        """Whether the exact spot of a settled place could still be found by looking."""
+        members = np.flatnonzero(self.groups == place)
+        mine = chance[members] / max(float(chance[members].sum()), 1e-300)
+        spots: dict[tuple[str, ...], float] = {}
+        for index, p in zip(members, mine, strict=True):
+            spots[self.faults[index].parts] = spots.get(self.faults[index].parts, 0.0) + float(p)
+        if max(spots.values()) > 0.6:
+            return False
+        done = {entry.spot.part for entry in self.entries if entry.spot.quantity == "look"}
+        return any(p > 0.08 and any(ref not in done for ref in parts) for parts, p in spots.items())
+
+    def _ranked(self, chance: Floats) -> list[tuple[float, float, CheckTable, int]]:
+        """All checks worth making: (bits, minutes, table, index), best bits a minute first."""
+        self._settle()
+        done = self._done()
+        found: list[tuple[float, float, CheckTable, int]] = []
+        for table_ in (self._table, *self._pulled(chance)):
+            bits = table_.bits(chance)
+            for index in np.argsort(bits)[::-1][:400]:
+                if bits[index] < LEAST_BITS:
+                    break
+                spot = table_.spots[index]
+                if key_of(spot) in done or (spot.state.powered and not self._may_power(chance)):
+                    continue
+                found.append((float(bits[index]), minutes_for(self.board, spot, self.state), table_, int(index)))
+        found.sort(key=lambda item: -item[0] / item[1])
+        return found
+
+    def _done(self) -> set[tuple[object, ...]]:
+        """Checks that need no repeating: made since the board was last worked on, or not possible."""
+        done = set(self._cannot)
+        for entry in reversed(self.entries):
+            if entry.outcome is None:
+                break
+            if not entry.reading.good_unit:
+                done.add(key_of(entry.spot))
+                if entry.spot.quantity == "resistance":
+                    done.add(key_of(replace(entry.spot, quantity="resistance")))
+        return done
+
+    def _may_power(self, chance: Floats) -> bool:
+        """Powered checks wait until every rail has been measured against ground, and is not shorted."""
+        rails = set(self.board.rails)
+        measured_rails = set()
+        for entry in self.entries:
+            if entry.spot.state.powered:
+                return True
+            if entry.spot.quantity == "resistance" and self.board.ground in (entry.spot.net_a, entry.spot.net_b):
+                measured_rails |= {entry.spot.net_a, entry.spot.net_b} & rails
+        if rails - measured_rails:
+            return False
+        shorted = sum(
+            float(chance[i]) for i, f in enumerate(self.faults)
+            if f.edit.action == "add" and chance[i] > 0.01 and {*f.nets} & rails
+        )  # fmt: skip
+        return shorted < 0.2
+
+    def _pulled(self, chance: Floats) -> list[CheckTable]:
+        """Checks with one suspected part out: whether a short goes with it.
+
+        For ranking, pulling a part is taken to make its own faults vanish and nothing else; the
+        reading itself is judged on the full network of that state.
+        """
+        if "resistance" not in self.quantities:
+            return []
+        inside: dict[str, float] = {}
+        for index in np.flatnonzero(chance > 0.004):
+            fault = self.faults[index]
+            if fault.edit.part and fault.edit.action == "add":
+                inside[fault.edit.part] = inside.get(fault.edit.part, 0.0) + float(chance[index])
+        refs = sorted(inside, key=lambda ref: -inside[ref])[:12]
+        if not refs:
+            return []
+        spots: list[Spot] = []
+        outcomes: list[Outcome] = []
+        already = self.state.removed
+        for ref in refs:
+            if ref in already:
+                continue
+            for spot in self._reading_of(ref, chance):
+                moved = self._moved(spot, ref)
+                if moved is None:
+                    continue
+                outcome = self.predictor.resistance(spot)
+                own = np.array([self.faults[i].edit.part == ref for i in outcome.faults], dtype=bool)
+                spots.append(moved)
+                outcomes.append(
+                    replace(
+                        outcome, faults=outcome.faults[~own], mean=outcome.mean[~own], sd=outcome.sd[~own],
+                        soft=outcome.soft[~own],
+                    )
+                )  # fmt: skip
+        return [CheckTable(spots, outcomes, self.groups)] if spots else []
+
+    def _reading_of(self, ref: str, chance: Floats) -> list[Spot]:
+        """The readings that would show the likeliest short inside a part."""
+        members = [i for i in np.flatnonzero(chance > 0.002) if self.faults[i].edit.part == ref]
+        members.sort(key=lambda i: -float(chance[i]))
+        found: dict[tuple[object, ...], Spot] = {}
+        for index in members[:2]:
+            edit = self.faults[index].edit
+            if edit.a is None or edit.b is None:
+                continue
+            net_a, net_b = self.board.net_of.get(edit.a), self.board.net_of.get(edit.b)
+            if net_a is None or net_b is None or net_a == net_b:
+                continue
+            if net_a == self.board.ground:
+                net_a, net_b = net_b, net_a
+            spot = Spot("resistance", None, net_a, None, net_b)
+            found.setdefault(key_of(spot), spot)
+        return list(found.values())
+
+    def _moved(self, spot: Spot, ref: str) -> Spot | None:
+        from .candidates import Points
+
+        points = Points(self.board)
+        out = self.state.removed | {ref}
+        pins = []
+        for net in (spot.net_a, spot.net_b):
+            if net == self.board.ground:
+                pins.append(None)
+                continue
+            left = [pin for pin in self.board.nets[net or ""] if pin.ref not in out]
+            if not left:
+                return None
+            pins.append(min(left, key=points.rank))
+        return replace(spot, pin_a=pins[0], pin_b=pins[1], state=BoardState.of(False, out))
+
+    def _leads(self, table_: CheckTable, index: int, chance: Floats) -> list[tuple[float, list[str]]]:
+        """For each outcome cell of a check: its chance, and the suspects it would lead to."""
+        faults, rows = table_.rows(index)
+        sound = table_.sound[index]
+        found = []
+        total = max(float(chance.sum()), 1.0)
+        rest = total - float(chance[faults].sum())
+        for cell in range(len(sound)):
+            inside = chance[faults] * rows[:, cell]
+            mass = (float(inside.sum()) + rest * float(sound[cell])) / total
+            posterior = chance * float(sound[cell])
+            posterior[faults] = inside
+            by_place = np.bincount(self.groups, weights=posterior, minlength=len(self.places))
+            best = np.argsort(by_place)[::-1][:2]
+            names = [self._place_name(int(place)) for place in best if by_place[place] > 0.15 * posterior.sum()]
+            found.append((mass, names))
+        return found
+
+    def _place_name(self, place: int) -> str:
+        key = self.places[place]
+        if key[0] == "part":
+            return key[1]
+        if key[0] == "bridge":
+            return f"{key[1]} bridged to {key[2]}"
+        return f"{key[1]} open at {', '.join(key[2:4])}"
+
+    # -- what to do ----------------------------------------------------------------------------------------
+
+    def advice(self) -> Advice:
+        """Check on, or mend: what is due now, and why."""
+        places, chance, none = self.place_chances()
+        suspects = self.suspects(5)
+        checks = self.next_checks(1)
+        return Advice.of(checks, suspects, none, bool(self.entries))
+
+
+def _two(spot: Spot) -> bool:
+    return spot.quantity in ("resistance", "continuity", "voltage", "diode")
+

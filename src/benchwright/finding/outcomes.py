@@ -1,0 +1,149 @@
+"""Distributions of what a check will show, sound and under each fault that matters to it.
+
+Resistance is handled as x = ln(R + 0.5 ohm): relative above half an ohm, absolute below, where leads and
+tips decide. Every density carries a small uniform part, so that one slip of the probe or of the pen
+cannot kill the truth.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+CELLS = 8
+KNEE_OHMS = 0.5
+SLIP = 0.012
+"""Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate;
+reference/diagnosis.md section 4.3 suggests about 0.01)."""
+_WIDE_SHARE, _WIDE = 0.12, 2.5
+_LOG_SPAN = math.log((2.0e7 + KNEE_OHMS) / KNEE_OHMS)
+
+
+def log_ohms(ohms: Floats | float) -> Floats:
+    """x = ln(R + 0.5 ohm)."""
+    return np.log(np.asarray(ohms, dtype=float) + KNEE_OHMS)
+
+
+@dataclass(slots=True)
+class Spread:
+    """Means and standard deviations of a measured value, sound first and then per fault.
+
+    Attributes
+    ----------
+    mean0, sd0, soft0 : float
+        Sound board: centre, spread, and the share that moves with the board's junctions.
+    faults : ndarray of int
+        Numbers of the faults under which the value differs.
+    mean, sd, soft : ndarray
+        The same under each of those faults.
+    top : float
+        Above this (in x) the meter shows OL; infinite if it has no such limit.
+    slip_density : float
+        Density of the uniform part.
+    """
+
+    mean0: float
+    sd0: float
+    soft0: float
+    faults: Ints
+    mean: Floats
+    sd: Floats
+    soft: Floats
+    top: float = math.inf
+    slip_density: float = 1.0 / _LOG_SPAN
+    low: float = -math.inf
+    edges: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def log_likelihood(self, x: float, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[float, Floats]:
+        """Log density of a value on a sound board and under each fault of `faults`."""
+        mean = np.append(self.mean, self.mean0) + offset * np.append(self.soft, self.soft0)
+        sd = np.hypot(np.append(self.sd, self.sd0), offset_sd * np.append(self.soft, self.soft0))
+        if math.isinf(x):
+            wide = ndtr((mean - self.top) / (_WIDE * sd))
+            p = (1 - _WIDE_SHARE) * ndtr((mean - self.top) / sd) + _WIDE_SHARE * wide
+            found = np.log((1 - SLIP) * p + SLIP * 0.1)
+        else:
+            z = (x - mean) / sd
+            root = sd * math.sqrt(2 * math.pi)
+            density = (1 - _WIDE_SHARE) * np.exp(-0.5 * z * z) / root
+            z /= _WIDE
+            density += _WIDE_SHARE * np.exp(-0.5 * z * z) / (root * _WIDE)
+            found = np.log((1 - SLIP) * density + SLIP * self.slip_density)
+        return float(found[-1]), found[:-1]
+
+    def slip_log(self, x: float) -> float:
+        """Log density of a slipped reading."""
+        return math.log(0.1 if math.isinf(x) else self.slip_density)
+
+    def cells(self, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[Floats, Floats]:
+        """Chances of each outcome cell: sound, shape (cells,), and per fault, (faults, cells)."""
+        mean = np.append(self.mean, self.mean0) + offset * np.append(self.soft, self.soft0)
+        sd = np.hypot(np.append(self.sd, self.sd0), offset_sd * np.append(self.soft, self.soft0))
+        return _split_cells(mean, sd, self.cell_edges(offset))
+
+    def cell_edges(self, offset: float = 0.0) -> Floats:
+        """Borders between outcome cells, in x."""
+        if len(self.edges):
+            return self.edges
+        centre = self.mean0 + offset * self.soft0
+        inner = [centre - 3.5 * self.sd0, centre - 1.2 * self.sd0, centre + 1.2 * self.sd0, centre + 3.5 * self.sd0]
+        top = self.top if math.isfinite(self.top) else centre + 12 * self.sd0
+        return np.sort(np.array([math.log(3.0), math.log(40.0), *inner, top]))
+
+
+def _split_cells(mean: Floats, sd: Floats, edges: Floats) -> tuple[Floats, Floats]:
+    below = ndtr((edges[None, :] - mean[:, None]) / sd[:, None])
+    padded = np.concatenate([np.zeros((len(mean), 1)), below, np.ones((len(mean), 1))], axis=1)
+    chances = np.diff(padded, axis=1)
+    chances = (1 - SLIP) * chances + SLIP / CELLS
+    return chances[-1], chances[:-1]
+
+
+@dataclass(slots=True)
+class Words:
+    """Chances of words such as ``debris`` or ``toggling``, sound and under each fault that matters.
+
+    Attributes
+    ----------
+    names : tuple of str
+    chance0 : ndarray, shape (names,)
+    faults : ndarray of int
+    chance : ndarray, shape (faults, names)
+    """
+
+    names: tuple[str, ...]
+    chance0: Floats
+    faults: Ints
+    chance: Floats
+
+    def log_likelihood(self, word: str, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[float, Floats]:
+        """Log chance of a word on a sound board and under each fault of `faults`."""
+        index = self.names.index(word)
+        flat = SLIP / len(self.names)
+        return (
+            math.log((1 - SLIP) * float(self.chance0[index]) + flat),
+            np.log((1 - SLIP) * self.chance[:, index] + flat),
+        )
+
+    def slip_log(self, word: str) -> float:
+        return -math.log(len(self.names))
+
+    def cells(self, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[Floats, Floats]:
+        """Chances of each outcome cell: sound, shape (cells,), and per fault, (faults, cells)."""
+        pad = CELLS - len(self.names)
+        flat = SLIP / len(self.names)
+        base = np.append((1 - SLIP) * self.chance0 + flat, np.zeros(pad))
+        rows = np.concatenate(
+            [(1 - SLIP) * self.chance + flat, np.zeros((len(self.faults), pad))], axis=1
+        )
+        return base, rows
+
+
+Outcome = Spread | Words

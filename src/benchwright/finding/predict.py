@@ -1,0 +1,240 @@
+"""What each check would show, sound and under every fault: the judgement's view of the physics."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..board import Board
+from ..circuit import Meter, Network
+from ..circuit.network import EditTable, Frame, Prepared, Probe
+from ..faults import Fault
+from ..faults.universe import table
+from .outcomes import KNEE_OHMS, Outcome, Spread, Words, log_ohms
+from .reading import HEATS, LOOKS, SMELLS, Spot
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+COPPER_OHMS, COPPER_SPREAD = 0.1, 0.12
+"""Tracks, joints and a socket between two points of one net (reference: electrical.md section 7: below
+0.5 ohm is good)."""
+OPEN_SPREAD = 1.0
+"""Spread of ln R where an open leaves only chips' junctions to measure (own)."""
+LEAST_SHIFT = 0.6
+"""A fault is kept for a check if it moves the reading by at least this many standard deviations."""
+
+
+class Predictor:
+    """Predicts readings of one board under its faults.
+
+    Parameters
+    ----------
+    board : Board
+    faults : sequence of Fault
+    meter : Meter
+    """
+
+    def __init__(self, board: Board, faults: Sequence[Fault], meter: Meter | None = None) -> None:
+        self.board = board
+        self.faults = tuple(faults)
+        self.meter = meter or Meter()
+        self.frame = Frame(board)
+        self.edits = EditTable(self.frame, [fault.edit for fault in self.faults])
+        self._states: dict[frozenset[str], Prepared] = {}
+        self._running: object | None = None
+        self._top = float(log_ohms(self.meter.top_ohms))
+        self._by_part: dict[str, list[int]] = {}
+        self._heat_by_part: dict[str, list[int]] = {}
+        for index, fault in enumerate(self.faults):
+            for ref in fault.looks:
+                self._by_part.setdefault(ref, []).append(index)
+            for ref in fault.heat:
+                self._heat_by_part.setdefault(ref, []).append(index)
+
+    # -- states ---------------------------------------------------------------------------------
+
+    def prepared(self, removed: frozenset[str]) -> Prepared:
+        """The network of a state with every fault's edit ready."""
+        found = self._states.get(removed)
+        if found is None:
+            found = Prepared(Network(self.frame, removed), self.edits)
+            if len(self._states) > 24:
+                self._states.pop(next(key for key in self._states if key))
+            self._states[removed] = found
+        return found
+
+    def outcome(self, spot: Spot) -> Outcome:
+        """What a check at `spot` would show, sound and under each fault that matters to it."""
+        if spot.quantity in ("resistance", "continuity"):
+            return self.resistance(spot)
+        if spot.quantity == "look":
+            return self.look(spot.part)
+        if spot.quantity in ("heat", "smell"):
+            return self._warmth(spot)
+        from .running import Running
+
+        if self._running is None:
+            self._running = Running(self)
+        assert isinstance(self._running, Running)
+        return self._running.outcome(spot)
+
+    # -- resistance -----------------------------------------------------------------------------
+
+    def probes(self, spot: Spot) -> tuple[Probe, Probe]:
+        return self.frame.probe(spot.pin_a, spot.net_a), self.frame.probe(spot.pin_b, spot.net_b)
+
+    def resistance(self, spot: Spot) -> Spread:
+        """Resistance between two points, power off."""
+        prepared = self.prepared(spot.state.removed)
+        i, j = self.probes(spot)
+        ohms = prepared.resistances(i, j)
+        return self._spread(prepared, i, j, ohms, prepared.sides(i, j))
+
+    def resistance_many(self, spots: Sequence[Spot], chunk: int = 128) -> list[Spread]:
+        """The same for many checks in one state, in a few array operations."""
+        if not spots:
+            return []
+        prepared = self.prepared(spots[0].state.removed)
+        network = prepared.network
+        inverse = network._inverse
+        if inverse is None:
+            return [self.resistance(spot) for spot in spots]
+        found: list[Spread] = []
+        pairs = [self.probes(spot) for spot in spots]
+        padded = np.concatenate([inverse, np.zeros((len(inverse), 1))], axis=1)
+        with np.errstate(divide="ignore"):
+            over_c = np.where(prepared.active, 1.0 / prepared.c, 0.0)
+        for start in range(0, len(spots), chunk):
+            part = pairs[start : start + chunk]
+            nodes_i = np.array([i.node for i, _ in part])
+            nodes_j = np.array([j.node for _, j in part])
+            moved = padded[:, nodes_i] - padded[:, nodes_j]
+            u = -np.asarray(prepared.w @ moved)
+            base = np.array([network.resistance(i.node, j.node) for i, j in part])
+            alphas: list[dict[int, float]] = []
+            for column, (i, j) in enumerate(part):
+                alpha: dict[int, float] = {}
+                for probe, sign in ((i, 1.0), (j, -1.0)):
+                    if probe.pin is not None and probe.pin.ref not in network.removed:
+                        for index in self.edits.splits_at.get(probe.pin, ()):
+                            alpha[index] = alpha.get(index, 0.0) + sign
+                for index, sign in alpha.items():
+                    u[index, column] += sign
+                alphas.append(alpha)
+            change = u * u * over_c[:, None]
+            change[(change < 0) & self.edits.is_split[:, None]] = np.inf
+            for column, (i, j) in enumerate(part):
+                moving = np.flatnonzero(np.abs(change[:, column]) > 0.02 * (base[column] + KNEE_OHMS))
+                ohms = np.maximum(base[column] + change[moving, column], 0.0)
+                sides = np.array([alphas[column].get(int(index), 0.0) for index in moving])
+                found.append(self._spread_of(prepared, i, j, base[column], moving, ohms, sides))
+        return found
+
+    def _spread(self, prepared: Prepared, i: Probe, j: Probe, ohms: Floats, sides: Floats) -> Spread:
+        base = prepared.network.resistance(i.node, j.node)
+        moving = np.flatnonzero(np.abs(ohms - base) > 0.02 * (base + KNEE_OHMS))
+        return self._spread_of(prepared, i, j, base, moving, ohms[moving], sides[moving])
+
+    def _spread_of(
+        self, prepared: Prepared, i: Probe, j: Probe, base: float, moving: Ints, ohms: Floats, sides: Floats
+    ) -> Spread:
+        sd_ln, soft = prepared.network.spread(i.node, j.node)
+        sd0 = self._sd(np.array([base]), np.array([sd_ln]))[0]
+        mean0 = float(self._mean(np.array([base]))[0])
+        edits = self.edits
+        share = np.minimum(ohms / max(base, 1e-9), 1.0)
+        own = edits.ohm_spread[moving]
+        sd = np.hypot(share * sd_ln, (1.0 - share) * own)
+        rising = ohms > base
+        # An open: whatever lies behind is chips' junctions, unless something is left of the contact.
+        parted = rising & edits.is_split[moving] & (sides != 0.0)
+        contact = edits.ohms[moving] > 0.0
+        sd = np.where(rising, np.hypot(sd_ln, own), sd)
+        sd = np.where(parted & ~contact, np.maximum(sd_ln, OPEN_SPREAD), sd)
+        soft_f = np.where(rising, np.where(parted & ~contact, 1.0, soft), share * soft)
+        mean = self._mean(ohms)
+        sd_x = self._sd(ohms, sd)
+        keep = np.abs(mean - mean0) > LEAST_SHIFT * min(float(sd0), 1.0)
+        keep &= ~((mean > self._top) & (mean0 > self._top))
+        return Spread(
+            mean0, float(sd0), soft, moving[keep], mean[keep], sd_x[keep], soft_f[keep], self._top
+        )
+
+    def _mean(self, ohms: Floats) -> Floats:
+        return log_ohms(np.minimum(ohms + COPPER_OHMS + self.meter.lead_ohms, 1e12))
+
+    def _sd(self, ohms: Floats, sd_ln: Floats) -> Floats:
+        """Spread of x: unit to unit, meter and copper together."""
+        finite = np.minimum(ohms, 1e12)
+        knee = finite + COPPER_OHMS + self.meter.lead_ohms + KNEE_OHMS
+        relative = sd_ln * finite / knee
+        absolute = np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), COPPER_SPREAD) / knee
+        return np.maximum(np.hypot(relative, absolute), 0.02)
+
+    def likeness(self, spot: Spot) -> Hashable:
+        """Readings with the same key look at alike lines: the same chips by the same kind of pin."""
+        keys = []
+        for pin, net in ((spot.pin_a, spot.net_a), (spot.pin_b, spot.net_b)):
+            if net is None:
+                keys.append(str(pin))
+            elif net == self.board.ground or net in self.board.rails:
+                keys.append(net)
+            else:
+                keys.append(self._line_key(net))
+        return tuple(keys)
+
+    def _line_key(self, net: str) -> str:
+        names = sorted(
+            f"{self.board.parts[pin.ref].kind}:{self.board.kind_pin(pin).direction}"
+            for pin in self.board.nets[net]
+            if pin.ref in self.board.parts
+        )
+        return "|".join(names)
+
+    # -- looking, feeling, smelling ------------------------------------------------------------------
+
+    def look(self, ref: str) -> Words:
+        """What is seen on looking at a part and the copper around it."""
+        base = table("places")["look"]
+        chance0 = np.array([0.0, *(base[word] for word in LOOKS[1:])])
+        chance0[0] = 1.0 - chance0.sum()
+        faults = np.array(self._by_part.get(ref, []), dtype=np.int64)
+        chance = np.empty((len(faults), len(LOOKS)))
+        for row, index in enumerate(faults):
+            seen = self.faults[index].looks[ref]
+            total = sum(seen.values())
+            chance[row] = (1.0 - total) * chance0
+            for word, p in seen.items():
+                chance[row, LOOKS.index(word)] += p
+        return Words(LOOKS, chance0, faults, chance)
+
+    def _warmth(self, spot: Spot) -> Words:
+        if spot.quantity == "smell":
+            faults = np.array([i for i, f in enumerate(self.faults) if _burns(f)], dtype=np.int64)
+            return Words(
+                SMELLS, np.array([0.95, 0.03, 0.02]), faults, np.tile([0.55, 0.33, 0.12], (len(faults), 1))
+            )
+        faults = np.array(self._heat_by_part.get(spot.part, []), dtype=np.int64)
+        chance0 = np.array([0.85, 0.12, 0.03])
+        chance = np.array(
+            [
+                (1 - self.faults[i].heat[spot.part]) * chance0 + self.faults[i].heat[spot.part] * np.array([0, 0.2, 0.8])
+                for i in faults
+            ]
+        ).reshape(len(faults), len(HEATS))
+        return Words(HEATS, chance0, faults, chance)
+
+
+def _burns(fault: Fault) -> bool:
+    return any(seen.get("burnt", 0.0) + seen.get("leaked", 0.0) >= 0.2 for seen in fault.looks.values())
+
+
+def measured(spot: Spot, value: float | str) -> float | str:
+    """A reading's value on the scale of its outcome: ln ohms for resistance, volts as they are."""
+    if spot.quantity in ("resistance", "continuity") and isinstance(value, float):
+        return math.inf if math.isinf(value) else float(log_ohms(value))
+    return value
