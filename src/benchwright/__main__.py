@@ -1,0 +1,5 @@
+"""`python -m benchwright`."""
+
+from .cli.main import main
+
+main()

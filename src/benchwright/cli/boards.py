@@ -1,0 +1,96 @@
+"""Opening a board from whatever file holds it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ..board import Board
+from ..board.report import ImportReport
+from ..errors import BadFile
+
+_IPC = (".ipc", ".356", ".d356", ".net356", ".tst")
+_SPICE = (".cir", ".sp", ".spice", ".spi", ".ckt")
+
+FORMATS = ("auto", "board", "ipc356", "spice", "nets")
+
+
+def board_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that say how to read a board: --parts, --overlay, --format."""
+    for option in (
+        click.option("--format", "kind", type=click.Choice(FORMATS), default="auto", show_default=True,
+                     help="How to read BOARD; auto goes by its name and first lines."),
+        click.option("--overlay", type=click.Path(path_type=Path, exists=True, dir_okay=False),
+                     help="TOML with what the netlist does not say. BOARD-overlay.toml is found by itself."),
+        click.option("--parts", type=click.Path(path_type=Path, exists=True, dir_okay=False),
+                     help="Parts list CSV. BOARD-parts.csv is found by itself."),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+board_argument = click.argument("board_path", metavar="BOARD", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+
+
+def kind_of_file(path: Path, head: bytes) -> str:
+    """Guess the format of a board by its name and first bytes."""
+    suffix = path.suffix.lower()
+    if suffix == ".toml":
+        return "board"
+    if suffix in _SPICE:
+        return "spice"
+    if suffix == ".csv":
+        return "nets"
+    if suffix in _IPC:
+        return "ipc356"
+    text = head.decode("latin-1")
+    if any(line[:3] in ("317", "327") for line in text.splitlines()):
+        return "ipc356"
+    if "[board]" in text or "[nets]" in text:
+        return "board"
+    if text.lower().startswith(("net,", "ref,", "net;")):
+        return "nets"
+    raise BadFile(
+        str(path), "cannot tell what this file is: expected a board file (.toml), IPC-D-356, SPICE netlist or "
+        "net table; say which with --format",
+    )  # fmt: skip
+
+
+def open_board(path: Path, parts: Path | None = None, overlay: Path | None = None, kind: str = "auto") -> Board:
+    """Read a board; parts list and overlay of the same name beside it are used if none are given."""
+    if kind == "auto":
+        with path.open("rb") as file:
+            kind = kind_of_file(path, file.read(4096))
+    if kind == "board":
+        return Board.load(path)
+    if parts is None and (beside := path.with_name(f"{path.stem}-parts.csv")).exists():
+        parts = beside
+    if overlay is None and (beside := path.with_name(f"{path.stem}-overlay.toml")).exists():
+        overlay = beside
+    if kind == "spice":
+        return Board.from_spice(path, parts, overlay)
+    if kind == "nets":
+        return Board.from_net_table(path, parts, overlay)
+    return Board.from_ipc356(path, parts, overlay)
+
+
+def show_report(report: ImportReport | None, full: bool = False) -> None:
+    """Print what an import repaired, refused and inferred."""
+    if report is None:
+        return
+    for grade, title in (
+        ("refused", "Could not be used"), ("repaired", "Repaired"), ("inferred", "Inferred, please check"),
+        ("noted", "Noted"),
+    ):  # fmt: skip
+        remarks = report.of(grade)
+        if not remarks:
+            continue
+        click.echo(f"{title} ({len(remarks)}):")
+        shown = remarks if full or len(remarks) <= 12 else remarks[:10]
+        for remark in shown:
+            click.echo(f"  {remark}")
+        if len(shown) < len(remarks):
+            click.echo(f"  ... and {len(remarks) - len(shown)} more (--all shows them)")

@@ -1,0 +1,161 @@
+"""`benchwright find`: a dialogue at the bench. It proposes, you measure and type, it thinks again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from ..board import Board
+from ..circuit import BoardState
+from ..errors import BenchwrightError
+from ..finding import FaultFinder, Reading
+from ..finding.entry import HELP, StateChange, parse_entry
+from ..finding.readings_csv import read_readings, write_readings
+from ..finding.words import Check
+from ..textfile import read_text, write_text
+from .boards import board_argument, board_options, open_board
+from .tell import print_check, print_remedies, print_suspects
+
+COMMANDS = """\
+    ENTER          the next check again      1, 2, 3 ...   choose another proposed check
+    0R8, OL, debris, toggling ...            the value of the proposed check
+    ?              this help                 list          all proposed checks
+    why            the suspects              cannot        the proposed check cannot be made here
+    undo           forget the last reading   log           what has been recorded
+    quit           stop; all is saved
+"""
+
+
+@click.command()
+@board_argument
+@board_options
+@click.option("--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Readings to begin with.")
+@click.option("--session", type=click.Path(path_type=Path, dir_okay=False),
+              help="Where readings are kept, to resume later.  [default: BOARD-readings.csv beside the board]")  # fmt: skip
+def find(
+    board_path: Path, parts: Path | None, overlay: Path | None, kind: str, readings: Path | None, session: Path | None
+) -> None:
+    """Find the fault of BOARD in a dialogue.
+
+    Every reading is saved as soon as it is typed; start the same command again to go on.
+    """
+    made = open_board(board_path, parts, overlay, kind)
+    session = session or board_path.with_name(f"{board_path.stem}-readings.csv")
+    _Dialogue(made, session, readings).run()
+
+
+class _Dialogue:
+    def __init__(self, board: Board, session: Path, readings: Path | None) -> None:
+        self.board = board
+        self.session = session
+        self.finder = FaultFinder(board)
+        self.state = BoardState()
+        self.proposed: list[Check] = []
+        self.chosen = 0
+        self.cautions: set[str] = set()
+        for path in (session, readings):
+            if path is not None and path.exists():
+                taken = read_readings(read_text(path), str(path), board)
+                self.finder.record_all(taken)
+                click.echo(f"{len(taken)} readings from {path}.")
+        self.state = self.finder.state
+
+    def run(self) -> None:
+        click.echo(f"{self.board.name} {self.board.revision}".rstrip() + ": type ? for help, quit to stop.")
+        self.propose()
+        while True:
+            try:
+                line = click.prompt("bench", default="", show_default=False, prompt_suffix="> ")
+            except (click.Abort, EOFError):
+                click.echo()
+                break
+            if not self.take(line.strip()):
+                break
+        count = len(self.finder.readings)
+        if count:
+            click.echo(f"{count} readings are kept in {self.session}.")
+
+    def propose(self) -> None:
+        self.proposed = self.finder.next_checks(5)
+        self.chosen = 0
+        if self.finder.readings:
+            print_suspects(self.finder, 3)
+        click.echo()
+        if self.proposed:
+            click.echo("Next:")
+            print_check(self.proposed[0], cautions_shown=self.cautions)
+            return
+        advice = self.finder.advice()
+        click.echo(advice.text)
+        for suspect in self.finder.suspects(1) if advice.due == "mend" else []:
+            print_remedies(suspect)
+
+    def take(self, line: str) -> bool:
+        """Act on one typed line; False to stop."""
+        word = line.lower()
+        if word in ("quit", "exit", "q", "bye"):
+            return False
+        if word in ("?", "help", "h"):
+            click.echo(COMMANDS + "Readings, as people write them:\n" + HELP)
+        elif word in ("", "next"):
+            self.propose()
+        elif word == "list":
+            for number, check in enumerate(self.proposed, start=1):
+                print_check(check, number, self.cautions)
+        elif word in ("why", "suspects"):
+            print_suspects(self.finder, 10)
+        elif word == "undo":
+            gone = self.finder.undo()
+            self.save()
+            click.echo(f"Forgotten: {gone.quantity} {gone.a} {gone.b} {gone.value}" if gone else "Nothing to undo.")
+            self.propose()
+        elif word == "log":
+            click.echo(write_readings(self.finder.readings), nl=False)
+        elif word == "cannot" and self.proposed:
+            self.finder.cannot(self.proposed[self.chosen])
+            self.propose()
+        elif word.isdigit() and len(word) == 1 and 1 <= int(word) <= len(self.proposed):
+            self.chosen = int(word) - 1
+            print_check(self.proposed[self.chosen], cautions_shown=self.cautions)
+        else:
+            self.read(line)
+        return True
+
+    def read(self, line: str) -> None:
+        """Record a reading, or the bare value of the proposed check."""
+        try:
+            entry = self.understand(line)
+            if isinstance(entry, StateChange):
+                self.state = entry.state
+                click.echo(f"Noted: {entry.text}. The board is now: {self.state}.")
+                return
+            self.finder.record(entry)
+        except BenchwrightError as problem:
+            click.echo(f"Not recorded: {problem}")
+            return
+        self.state = replace(self.finder.state)
+        self.save()
+        self.propose()
+
+    def understand(self, line: str) -> Reading | StateChange:
+        if self.proposed and len(line.split()) <= 2:
+            check = self.proposed[self.chosen]
+            answer = Reading(check.quantity, check.a, check.b, line, check.power, check.removed)
+            from ..finding.reading import understand
+
+            try:
+                understand(self.board, answer)
+            except BenchwrightError as first:
+                try:
+                    return parse_entry(self.board, line, self.state)
+                except BenchwrightError:
+                    if len(line.split()) == 1:
+                        raise first from None
+                    raise
+            return answer
+        return parse_entry(self.board, line, self.state)
+
+    def save(self) -> None:
+        write_text(self.session, write_readings(self.finder.readings))
