@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from typing import SupportsFloat
 
 from .errors import BadQuantity
 
@@ -11,32 +12,46 @@ OVER_LIMIT = math.inf
 """What a meter shows as OL: above the range it has."""
 
 _PREFIX = {
-    "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3,
+    "p": 1e-12, "n": 1e-9, "u": 1e-6, "\u00b5": 1e-6, "\u03bc": 1e-6, "m": 1e-3,
     "": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9,
+    "kilo": 1e3, "meg": 1e6, "Meg": 1e6, "MEG": 1e6, "mega": 1e6, "Mega": 1e6,
 }  # fmt: skip
-_UNIT = {
-    "ohm": "ohm", "ohms": "ohm", "Ohm": "ohm", "Ohms": "ohm", "OHM": "ohm", "Ω": "ohm", "Ω": "ohm", "R": "ohm",
-    "r": "ohm", "V": "volt", "v": "volt", "volt": "volt", "volts": "volt", "Vdc": "volt", "VDC": "volt",
-    "A": "ampere", "a": "ampere", "amp": "ampere", "amps": "ampere", "Hz": "hertz", "hz": "hertz",
-    "HZ": "hertz", "F": "farad", "f": "farad", "H": "henry", "h": "henry", "W": "watt", "s": "second",
-    "C": "celsius", "°C": "celsius", "degC": "celsius",
-}  # fmt: skip
-_OVER = {"ol", "o.l", "o.l.", "over", "overlimit", "over-limit", "over limit", "inf", "infinite", "infinity", "open"}
+_UNIT_WORDS = {
+    "ohm": "ohm ohms Ohm Ohms OHM R r \u03a9 \u2126",  # Greek letter, ohm sign
+    "volt": "V v volt volts Volt Volts Vdc VDC",
+    "ampere": "A a amp amps ampere",
+    "hertz": "Hz hz HZ hertz",
+    "farad": "F f farad",
+    "henry": "H h henry",
+    "watt": "W w watt watts",
+    "second": "s sec second seconds",
+    "celsius": "C \u00b0C degC",
+}
+_UNIT = {word: unit for unit, words in _UNIT_WORDS.items() for word in words.split()}
+_OVER = frozenset((
+    "ol", "o.l", "o.l.", "o l", ".ol", "0l", "0.l", "ofl", "over", "overlimit", "over-limit", "over limit",
+    "overload", "inf", "infinite", "infinity", "\u221e", "open",
+))  # fmt: skip
+
+_LETTERS = "A-Za-z\u03a9\u2126\u00b0"
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
-_PLAIN = re.compile(rf"^\s*({_NUMBER})\s*([pnuµμmkKMG]?)\s*([A-Za-zΩΩ°]*)\s*$")
-# The letter stands where the decimal point would (IEC 60062): 0R8, 4k7, R47, 4n7, 5V1.
-_LETTER = re.compile(r"^\s*([+-]?)(\d*)([RrLpnuµμmkKMGVFH])(\d+)\s*([A-Za-zΩΩ]*)\s*$")
-_LETTER_SCALE = {**_PREFIX, "R": 1.0, "r": 1.0, "V": 1.0, "L": 1e-3, "F": 1.0, "H": 1.0}
-_WORDED = {"mega": 1e6, "meg": 1e6, "Meg": 1e6, "MEG": 1e6, "kilo": 1e3}
+_PLAIN = re.compile(rf"({_NUMBER})\s*((?:[Mm]ega?|MEG|kilo|[pnu\u00b5\u03bcmkKMG])?)\s*([{_LETTERS}]*)")
+_BARE = re.compile(rf"({_NUMBER})\s*([{_LETTERS}]*)")
+# The letter stands where the decimal point would: 0R8, 4k7, R47, 4n7, 5V1 (IEC 60062).
+_LETTER = re.compile(rf"([+-]?)(?:(\d*)([RrLpnu\u00b5\u03bcmkKMG])|(\d+)([VFH]))(\d+)\s*([{_LETTERS}]*)")
+_LETTER_SCALE = {**_PREFIX, "R": 1.0, "r": 1.0, "L": 1e-3, "V": 1.0, "F": 1.0, "H": 1.0}
+_LETTER_UNIT = {"R": "ohm", "r": "ohm", "L": "ohm", "V": "volt", "F": "farad", "H": "henry"}
+_EXPECTED = "a number with an optional unit such as 0.8, 0R8, 4k7, 12.7 V, 100n, or OL"
 
 
-def parse_quantity(text: str | float | int) -> float:
+def parse_quantity(text: str | SupportsFloat) -> float:
     """Read a number with an optional prefix and unit, in SI base units.
 
     Parameters
     ----------
     text : str or number
-        ``"0.8"``, ``"0R8"``, ``"4k7"``, ``"12.7 V"``, ``"100n"``, ``"1,5k"``, ``"OL"``.
+        ``"0.8"``, ``"0R8"``, ``"4k7"``, ``"12.7 V"``, ``"100n"``, ``"1,5k"``, ``"OL"``. A comma is a
+        decimal comma. A leading ``>``, ``<``, ``~`` is read and its bound taken as the value.
 
     Returns
     -------
@@ -46,65 +61,85 @@ def parse_quantity(text: str | float | int) -> float:
     Raises
     ------
     BadQuantity
-        The text is none of these, or is not a number.
+        The text is none of these, is not a number, or is too large to be one.
 
     Notes
     -----
     Letter in place of the decimal point after IEC 60062.
     """
-    if isinstance(text, (int, float)):
+    if isinstance(text, str):
+        return _read(text)[0]
+    try:
         value = float(text)
-        if math.isnan(value):
-            raise BadQuantity("nan", "a number, or OL")
-        return value
-    cleaned = text.strip().lstrip("~≈").strip()
-    cleaned = cleaned.replace("−", "-")  # noqa: RUF001 - a typeset minus sign is what phones insert
-    if cleaned.lower() in _OVER:
-        return OVER_LIMIT
-    if cleaned.startswith((">", "<")):
-        return parse_quantity(cleaned[1:])
-    for word, scale in _WORDED.items():
-        match = re.match(rf"^\s*({_NUMBER})\s*{word}\s*([A-Za-zΩΩ]*)$", cleaned)
-        if match and (match[2] == "" or match[2] in _UNIT):
-            return float(match[1].replace(",", ".")) * scale
-    match = _LETTER.match(cleaned)
-    if match and (match[5] == "" or match[5] in _UNIT):
-        sign, whole, letter, part = match[1], match[2] or "0", match[3], match[4]
-        value = float(f"{whole}.{part}") * _LETTER_SCALE[letter]
-        return -value if sign == "-" else value
-    match = _PLAIN.match(cleaned)
-    if match:
-        number, prefix, unit = match[1].replace(",", "."), match[2], match[3]
-        value = float(number)
-        # "5m" is milli; "5A" has no prefix; "3 meg" was handled above.
-        if unit == "" or unit in _UNIT:
-            return value * _PREFIX[prefix]
-        if prefix + unit in _UNIT:
-            return value
-    raise BadQuantity(text, "a number with an optional unit such as 0.8, 0R8, 4k7, 12.7 V, 100n, or OL")
+    except (TypeError, ValueError, OverflowError):
+        raise BadQuantity(repr(text)[:80], _EXPECTED) from None
+    if math.isnan(value) or value == -math.inf:
+        raise BadQuantity(str(value), "a number, or OL")
+    return value
 
 
 def unit_of(text: str) -> str | None:
-    """Name the unit written in `text` (``"volt"``, ``"ohm"`` ...), or None if none is written."""
-    match = _PLAIN.match(text.strip())
-    if match and match[3]:
-        return _UNIT.get(match[3]) or _UNIT.get(match[2] + match[3])
-    match = _LETTER.match(text.strip())
-    if match:
-        if match[5]:
-            return _UNIT.get(match[5])
-        return {"R": "ohm", "r": "ohm", "V": "volt", "F": "farad", "H": "henry"}.get(match[3])
+    """Name the unit written in `text` (``"volt"``, ``"ohm"`` ...), or None if none can be read."""
+    try:
+        return _read(text)[1]
+    except BadQuantity:
+        return None
+
+
+def _read(text: str) -> tuple[float, str | None]:
+    cleaned = text.strip().replace("\u2212", "-")  # a typeset minus sign is what phones insert
+    if cleaned[:1] in ("~", "\u2248", ">", "<"):
+        cleaned = cleaned[1:].lstrip("=").strip()
+    if cleaned.lower() in _OVER:
+        return OVER_LIMIT, None
+    found = _letter(cleaned) or _plain(cleaned)
+    if found is None or math.isinf(found[0]):
+        raise BadQuantity(text, _EXPECTED)
+    return found
+
+
+def _letter(text: str) -> tuple[float, str | None] | None:
+    match = _LETTER.fullmatch(text)
+    if match is None:
+        return None
+    whole, letter = match[2] or match[4] or "0", match[3] or match[5]
+    unit = _LETTER_UNIT.get(letter)
+    if match[7]:
+        written = _UNIT.get(match[7])
+        if written is None or unit not in (None, written):
+            return None
+        unit = written
+    value = float(f"{whole}.{match[6]}") * _LETTER_SCALE[letter]
+    return (-value if match[1] == "-" else value), unit
+
+
+def _plain(text: str) -> tuple[float, str | None] | None:
+    match = _PLAIN.fullmatch(text)
+    if match is not None and (match[3] == "" or match[3] in _UNIT):
+        prefix = match[2]
+        if prefix == "m" and match[3] == "hz":
+            prefix = "M"  # nobody at a bench means millihertz by 3.58 mhz
+        return _number(match[1]) * _PREFIX[prefix], _UNIT.get(match[3])
+    match = _BARE.fullmatch(text)
+    if match is not None and match[2] in _UNIT:
+        return _number(match[1]), _UNIT[match[2]]
     return None
 
 
-def _scaled(value: float) -> tuple[str, str]:
-    for limit, scale, prefix in (
-        (1e9, 1e9, "G"), (1e6, 1e6, "M"), (1e3, 1e3, "k"), (1.0, 1.0, ""),
-        (1e-3, 1e-3, "m"), (1e-6, 1e-6, "µ"), (1e-9, 1e-9, "n"), (0.0, 1e-12, "p"),
-    ):  # fmt: skip
-        if abs(value) >= limit * 0.9995:
-            return f"{value / scale:.3g}" if abs(value / scale) < 999.5 else f"{value / scale:.0f}", prefix
-    return f"{value:g}", ""
+def _number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+_STEPS = (
+    (1e9, "G"),
+    (1e6, "M"),
+    (1e3, "k"),
+    (1.0, ""),
+    (1e-3, "m"),
+    (1e-6, "\u00b5"),
+    (1e-9, "n"),
+    (1e-12, "p"),
+)
 
 
 def format_quantity(value: float, unit: str = "") -> str:
@@ -116,13 +151,21 @@ def format_quantity(value: float, unit: str = "") -> str:
         In SI base units; infinity is written ``OL``.
     unit : str
         ``"ohm"`` is written with the Greek letter, any other unit as given.
+
+    Notes
+    -----
+    `parse_quantity` reads the text back, to the three figures shown.
     """
     if math.isinf(value):
         return "OL"
-    symbol = "Ω" if unit == "ohm" else unit
-    if value == 0:
-        return f"0 {symbol}".strip()
-    if unit in ("ohm", "V") and abs(value) < 1.0 and (unit == "ohm" or abs(value) >= 0.001):
-        return f"{value:.2g} {symbol}" if unit == "ohm" else f"{value:.3g} {symbol}"
-    number, prefix = _scaled(value)
-    return f"{number} {prefix}{symbol}".strip()
+    symbol = "\u03a9" if unit == "ohm" else unit
+    size = abs(value)
+    number, prefix = f"{value:.3g}", ""
+    # A meter shows fractions of an ohm or a volt as 0.8 and 0.65, not as 800 m; so does a bench note.
+    if size >= 999.5 or (0 < size < 0.9995 and not (unit in ("ohm", "V") and size >= 0.001)):
+        for scale, letter in _STEPS:
+            # 999.5 and more of one step would be rounded up to 1 of the next
+            if 0.9995 <= size / scale < 999.5:
+                number, prefix = f"{value / scale:.3g}", letter
+                break
+    return f"{number if value else '0'} {prefix}{symbol}".strip()
