@@ -17,8 +17,8 @@ PACKAGE = Path(benchwright.__file__).parent
 
 WANTED = (
     "mains", "picture_tube", "charged_capacitor", "powered_probing", "power_off_first", "solder",
-    "desoldering", "solvent", "peroxide", "static", "leaking_battery", "leaked_capacitor", "three_rail_memory",
-    "hot_parts", "compressed", "tantalum",
+    "desoldering", "solvent", "peroxide", "static", "leaking_battery", "leaked_capacitor",
+    "three_rail_memory", "hot_parts", "compressed", "tantalum",
 )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ def test_an_import_that_points_upwards_is_caught(tmp_path):
     shutil.copy(ROOT / "pyproject.toml", tmp_path)
     house = tmp_path / "benchwright"
     for path in SOURCE.iterdir():
-        if not path.name.startswith("_") and (path.suffix == ".py" or (path / "__init__.py").exists()):
+        if path.stem != "__init__" and (path.suffix == ".py" or (path / "__init__.py").exists()):
             (house / path.stem).mkdir(parents=True)
             (house / path.stem / "__init__.py").touch()
     (house / "__init__.py").touch()
@@ -53,6 +53,22 @@ def test_importing_the_package_loads_nothing_heavy():
         f"import sys, benchwright; print([name for name in {HEAVY} if name in sys.modules])",
     )
     assert told.stdout.strip() == "[]", told.stdout + told.stderr
+
+
+def test_asking_for_help_loads_no_engine():
+    """`benchwright --help` starts without the libraries that only the work itself needs."""
+    code = f"""
+import sys
+from benchwright.cli.main import main
+try:
+    main(["--help"])
+except SystemExit as left:
+    assert left.code == 0
+print("loaded:", [name for name in {HEAVY} if name in sys.modules and name != "click"])
+"""
+    told = _run("-c", code)
+    assert "Usage: benchwright" in told.stdout, told.stderr
+    assert told.stdout.splitlines()[-1] == "loaded: []"
 
 
 def test_every_public_name_can_be_reached():
