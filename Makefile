@@ -41,7 +41,7 @@ tests: $(STAMP)
 	$(BIN)/python -m pytest --cov --cov-report=term $(ARGS)
 
 bench: $(STAMP)
-	$(BIN)/python -m benchmarks $(ARGS)
+	@for script in benchmarks/[a-z]*.py; do echo "== $$script"; $(BIN)/python $$script $(ARGS) || exit 1; done
 
 format: $(STAMP)
 	$(BIN)/ruff check --fix .
