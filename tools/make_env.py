@@ -35,6 +35,10 @@ def main():
         stop_unless_new_enough(sys.executable, sys.version_info)
         make(folder, python)
 
+    if subprocess.run(
+        [str(python), "-m", "pip", "--version"], stdout=subprocess.DEVNULL, check=False
+    ).returncode:
+        run([str(python), "-m", "ensurepip"])  # an environment made by other means may lack pip
     pip = [str(python), "-m", "pip", "install", "--quiet"]
     run([*pip, "--require-hashes", "--requirement", str(ROOT / "requirements.lock")])
     run([*pip, "--no-deps", "--no-build-isolation", "--editable", str(ROOT)])
