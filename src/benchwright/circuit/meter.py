@@ -58,7 +58,7 @@ class Meter:
         """Size of the last digit on the range that shows `value`, in the value's unit."""
         size = np.maximum(np.abs(np.asarray(value, dtype=float)), lowest_range * 0.1)
         decade = np.ceil(np.log10(size / (lowest_range * 0.995)))
-        return lowest_range / self.counts * 10.0 ** np.maximum(decade, 0.0)
+        return np.asarray(lowest_range / self.counts * 10.0 ** np.maximum(decade, 0.0))
 
     def ohm_error(self, ohms: Floats | float) -> Floats:
         """Standard deviation of a resistance reading, ohms.

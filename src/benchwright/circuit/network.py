@@ -378,7 +378,7 @@ class Prepared:
         matrix = sparse.csr_matrix(
             (values[keep], (rows[keep], columns[keep])), shape=(len(frame.pins), frame.node_count)
         )
-        total = np.bincount(pins, weights=g2, minlength=len(frame.pins)) + LEAK_SIEMENS
+        total = np.bincount(pins, weights=g2, minlength=len(frame.pins)).astype(np.float64) + LEAK_SIEMENS
         return matrix, total
 
     def _inside(self, members: sparse.csr_matrix) -> Floats:
