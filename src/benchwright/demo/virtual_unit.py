@@ -203,8 +203,9 @@ class VirtualUnit:
         ohms = float(v[i] - v[j]) * self.gain + self.lead + abs(float(self.rng.normal(0.0, 0.05)))
         if ohms > 2.0e7:
             return math.inf
-        digits = 3 - int(math.floor(math.log10(max(ohms, 200.0) / 0.2)))
-        return max(round(ohms, min(digits, 1)), 0.0)
+        # A 2000-count display: tenths below 200 ohms, then four figures at most.
+        digits = 1 - max(0, math.ceil(math.log10(max(ohms, 1e-3) / 200.0)))
+        return max(round(ohms, digits), 0.0)
 
     def look(self, text: str) -> str:
         """What the eye sees at a part."""
@@ -459,7 +460,8 @@ def _chip_pin(board: Board, rng: np.random.Generator, to: str, eyes: float) -> H
     power = {*grounds, *supplies}
     pins = [
         p for p in board.pins_of[ref]
-        if p in board.net_of and p not in power and board.net_of[p] not in board.rails and board.net_of[p] != board.ground
+        if p in board.net_of and p not in power and board.kind_pin(p).direction != "N"
+        and board.net_of[p] not in board.rails and board.net_of[p] != board.ground
     ]  # fmt: skip
     ohms = float(np.exp(rng.uniform(math.log(3.0), math.log(120.0))))
     if to == "supply short":

@@ -24,7 +24,7 @@ EXPECTED_FAULTS = 0.35
 seven more than one fault (own; reference/diagnosis.md section 6 finds up to one in four)."""
 NONE_SHARE = 0.02
 """Prior share of trouble that is none of the listed faults, or outside this board."""
-NONE_FREE = 0.3
+NONE_FREE = 0.04
 """How freely "none of these" explains any reading, against the sound board's expectation."""
 ODDLY_LOG = math.log(SLIP) + 1.5
 """A reading this much below the slip level of its kind counts as unexplained."""

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import entr, ndtr
 
-from .outcomes import CELLS, SLIP, Outcome, Spread
+from .outcomes import CELLS, SLIP, Outcome, Spread, free_edges
 from .reading import Spot
 
 Floats = NDArray[np.float64]
@@ -17,14 +17,15 @@ Ints = NDArray[np.int64]
 PLACE_SHARE = 0.7
 """How much telling places apart counts against telling single faults apart: faults of one place share a
 remedy, but the exact spot still saves time (own)."""
-FORGET = 1.0e-6
+FORGET = 1.0e-5
 """Faults below this probability do not count in the ranking."""
 
 
+_BITS = 1.0 / np.log(2.0)
+
+
 def _entropy_rows(p: Floats) -> Floats:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = p * np.log2(p)
-    return np.asarray(-np.nansum(terms, axis=-1))
+    return np.asarray(entr(p).sum(axis=-1)) * _BITS
 
 
 class CheckTable:
@@ -56,35 +57,36 @@ class CheckTable:
         self.start = np.concatenate([[0], np.cumsum(sizes)])
         self.sound = np.zeros((count, CELLS))
         self.under = np.zeros((len(self.fault), CELLS))
+        spreads = [(i, o) for i, o in enumerate(outcomes) if isinstance(o, Spread)]
+        for index, outcome in enumerate(outcomes):
+            if not isinstance(outcome, Spread):
+                self.sound[index], self.under[self.start[index] : self.start[index + 1]] = outcome.cells()
+        # Everything about measured checks that the present offsets do not change, in one piece each.
+        self._which = np.array([i for i, _ in spreads], dtype=np.int64)
+        self._sound = np.array([(o.mean0, o.sd0, o.soft0) for _, o in spreads]).reshape(-1, 3)
+        self._rows = np.flatnonzero(np.isin(self.check, self._which))
+        self._row_of = np.repeat(np.arange(len(spreads)), sizes[self._which])
+        if spreads:
+            self._mean = np.concatenate([o.mean for _, o in spreads])
+            self._sd = np.concatenate([o.sd for _, o in spreads])
+            self._soft = np.concatenate([o.soft for _, o in spreads])
+            self._edges = np.array([o.cell_edges() for _, o in spreads])
+            self._free = np.array([len(o.edges) == 0 for _, o in spreads], dtype=bool)
+            self._top = np.array([o.top for _, o in spreads])
         self.settle(offsets if offsets is not None else np.zeros((count, 2)))
 
     def settle(self, offsets: Floats) -> None:
         """Work out the outcome chances for the present offsets of the board's junctions."""
-        spreads = [(i, o) for i, o in enumerate(self.outcomes) if isinstance(o, Spread)]
-        for index, outcome in enumerate(self.outcomes):
-            if not isinstance(outcome, Spread):
-                base, rows = outcome.cells()
-                self.sound[index] = base
-                self.under[self.start[index] : self.start[index + 1]] = rows
-        if spreads:
-            edges = np.array([o.cell_edges(offsets[i, 0]) for i, o in spreads])
-            which = np.array([i for i, _ in spreads])
-            mean0 = np.array([o.mean0 for _, o in spreads])
-            sd0 = np.array([o.sd0 for _, o in spreads])
-            soft0 = np.array([o.soft0 for _, o in spreads])
-            self.sound[which] = _cells(
-                mean0 + offsets[which, 0] * soft0, np.hypot(sd0, offsets[which, 1] * soft0), edges
-            )
-            sizes = np.array([len(o.faults) for _, o in spreads], dtype=np.int64)
-            rows_at = np.concatenate(
-                [np.arange(self.start[i], self.start[i + 1]) for i, _ in spreads]
-            ).astype(np.int64)
-            mean = np.concatenate([o.mean for _, o in spreads])
-            sd = np.concatenate([o.sd for _, o in spreads])
-            soft = np.concatenate([o.soft for _, o in spreads])
-            shift = np.repeat(offsets[which], sizes, axis=0)
-            self.under[rows_at] = _cells(
-                mean + shift[:, 0] * soft, np.hypot(sd, shift[:, 1] * soft), np.repeat(edges, sizes, axis=0)
+        if len(self._which):
+            mean0, sd0, soft0 = self._sound.T
+            shift, unsure = offsets[self._which].T
+            centre = mean0 + shift * soft0
+            spread = np.hypot(sd0, unsure * soft0)
+            edges = np.where(self._free[:, None], free_edges(centre, spread, self._top), self._edges)
+            self.sound[self._which] = _cells(centre, spread, edges)
+            of = self._row_of
+            self.under[self._rows] = _cells(
+                self._mean + shift[of] * self._soft, np.hypot(self._sd, unsure[of] * self._soft), edges[of]
             )
         self.sound_entropy = _entropy_rows(self.sound)
         self.under_entropy = _entropy_rows(self.under)

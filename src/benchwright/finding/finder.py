@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from ..board import Board
 from ..circuit import BoardState, Meter
 from ..faults import Fault, universe
 from ..faults.universe import table
 from .belief import Belief, Cure, Note
-from .calibrate import OWN_SD, Calibration
+from .calibrate import OWN_SD, Calibration, Features, Likeness
 from .candidates import key_of, minutes_for, standing
 from .choose import CheckTable
 from .outcomes import Outcome, Spread
@@ -42,7 +43,7 @@ class Entry:
     spot: Spot
     value: float | str
     outcome: Outcome | None
-    likeness: Hashable = None
+    likeness: Likeness | None = None
 
 
 class FaultFinder:
@@ -82,7 +83,8 @@ class FaultFinder:
         )
         self.places = list(places)
         self.entries: list[Entry] = []
-        self.calibration = Calibration()
+        self.features = Features()
+        self.calibration = Calibration(self.features, [], np.zeros(0), np.zeros(0))
         self.belief = Belief(np.array([fault.rate for fault in self.faults], dtype=float), self._joint)
         self._cannot: set[tuple[object, ...]] = set()
         self._good: dict[tuple[object, ...], float] = {}
@@ -144,66 +146,69 @@ class FaultFinder:
             for e in self.entries
             if e.reading.good_unit and isinstance(x := measured(e.spot, e.value), float)
         }
-        previous = self.belief.posterior()[0]
-        residuals = self._residuals(previous)
+        offsets = self._calibrate(self.belief.posterior()[0])
         belief = self.belief
         belief.steps = []
         belief.restart()
         self._step_entry = []
-        self.calibration.clear()
-        for likeness, residual, weight, _ in residuals.values():
-            self.calibration.learn(likeness, residual, weight)
         for index, entry in enumerate(self.entries):
             if entry.reading.good_unit:
                 continue
             if entry.outcome is None:
                 belief.add(self._cure(entry.spot), grow=False)
             else:
-                belief.add(self._note(entry, residuals.get(index)), grow=False)
+                belief.add(self._note(entry, *offsets.get(index, (0.0, 0.0))), grow=False)
             self._step_entry.append(index)
         belief.grow()
 
-    def _residuals(self, previous: Floats) -> dict[int, tuple[Hashable, float, float, float]]:
-        """For each soft resistance reading: its kind of line, residual in ln R, weight, and own spread."""
-        raw: dict[int, tuple[Hashable, float, float, float]] = {}
+    def _calibrate(self, previous: Floats) -> dict[int, tuple[float, float]]:
+        """Fit this board's junctions, and tell for each entry what the earlier ones led to expect."""
+        soft: list[int] = []
+        other: list[int] = []
+        residuals, weights = [], []
         for index, entry in enumerate(self.entries):
             outcome = entry.outcome
-            if not isinstance(outcome, Spread) or entry.likeness is None or outcome.soft0 < 0.3:
+            if not isinstance(outcome, Spread) or entry.likeness is None or key_of(entry.spot) in self._good:
                 continue
             x = measured(entry.spot, entry.value)
-            if not isinstance(x, float) or math.isinf(x):
+            if outcome.soft0 < 0.3 or not isinstance(x, float) or math.isinf(x):
+                other.append(index)
                 continue
             affected = float(previous[outcome.faults].sum()) if len(outcome.faults) else 0.0
-            residual = (x - outcome.mean0) / outcome.soft0
-            raw[index] = (entry.likeness, residual, max(0.0, 1.0 - affected), outcome.sd0)
-        if not raw:
-            return raw
-        middle = float(np.median([residual for _, residual, _, _ in raw.values()]))
-        # The board's own offset has a spread of about one; what is far off both is not a sound line.
-        middle = max(-2.5, min(2.5, middle))
-        return {
-            index: (likeness, residual, weight * math.exp(-0.5 * ((residual - middle) / 1.3) ** 2), sd)
-            for index, (likeness, residual, weight, sd) in raw.items()
-        }
+            soft.append(index)
+            residuals.append((x - outcome.mean0) / outcome.soft0)
+            # A reading that a leading suspect explains teaches nothing about sound lines. Short of that it
+            # counts in full: half-suspecting it would let a suspicion feed on itself.
+            weights.append(1.0 if affected < 0.5 else max(0.02, 1.0 - affected))
+        r = np.array(residuals)
+        w = np.array(weights)
+        if len(r):
+            # The board's own offset is about one; what is far off both it and the rest is no sound line.
+            middle = float(np.clip(np.median(r), -2.5, 2.5))
+            w = w * np.exp(-0.5 * ((r - middle) / 2.0) ** 2)
+        noise = OWN_SD / np.sqrt(np.maximum(w, 1e-4))
+        likenesses = [self._like(index) for index in soft]
+        self.calibration = Calibration(self.features, likenesses, r, noise)
+        found: dict[int, tuple[float, float]] = {}
+        mean, sd = self.calibration.before(noise)
+        for row, index in enumerate(soft):
+            found[index] = float(mean[row]), math.hypot(float(sd[row]), OWN_SD)
+        if other:
+            rows = self.features.rows([self.features.entries(self._like(index)) for index in other])
+            for index, m, s in zip(other, *self.calibration.offsets(rows), strict=True):
+                found[index] = float(m), math.hypot(float(s), OWN_SD)
+        return found
 
-    def _note(self, entry: Entry, own: tuple[Hashable, float, float, float] | None) -> Note:
+    def _like(self, index: int) -> Likeness:
+        likeness = self.entries[index].likeness
+        assert likeness is not None
+        return likeness
+
+    def _note(self, entry: Entry, offset: float, offset_sd: float) -> Note:
         outcome = self._placed(entry.spot, entry.outcome)
         value = measured(entry.spot, entry.value)
-        offset, offset_sd = 0.0, 0.0
-        if entry.likeness is not None and isinstance(outcome, Spread) and key_of(entry.spot) not in self._good:
-            without = self.calibration if own is None else self._without(own)
-            offset, offset_sd = without.offset(entry.likeness)
         sound, rows = outcome.log_likelihood(value, offset, offset_sd)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
-
-    def _without(self, own: tuple[Hashable, float, float, float]) -> Calibration:
-        """The calibration without one reading, so that no reading explains itself."""
-        likeness, residual, weight, _ = own
-        left = list(self.calibration.residuals)
-        key = (likeness, max(-4.0, min(4.0, residual)), weight)
-        if key in left:
-            left.remove(key)
-        return Calibration(left)
 
     def _placed(self, spot: Spot, outcome: Outcome | None) -> Outcome:
         """An outcome, re-centred on a good unit's reading if there is one."""
@@ -357,20 +362,20 @@ class FaultFinder:
         return CheckTable(spots, outcomes, self.groups)
 
     @cached_property
-    def _likenesses(self) -> list[Hashable]:
-        return [self.predictor.likeness(s) if s.quantity == "resistance" else None for s in self._table.spots]
+    def _table_features(self) -> tuple[Ints, sparse.csr_array]:
+        """For the resistance checks of the table: their numbers, and their rows of the mixed model."""
+        which = [i for i, spot in enumerate(self._table.spots) if spot.quantity == "resistance"]
+        entries = [self.features.entries(self.predictor.likeness(self._table.spots[i])) for i in which]
+        return np.array(which, dtype=np.int64), self.features.rows(entries)
 
     def _settle(self) -> None:
         """Bring the table of checks up to date with what is known of this board's junctions."""
-        seen: dict[Hashable, tuple[float, float]] = {}
+        which, features = self._table_features
         rows = np.zeros((len(self._table.spots), 2))
-        for index, likeness in enumerate(self._likenesses):
-            if likeness is not None:
-                pair = seen.get(likeness)
-                if pair is None:
-                    pair = seen[likeness] = self.calibration.offset(likeness)
-                rows[index] = pair[0], math.hypot(pair[1], OWN_SD)
-        if self._settled is None or float(np.max(np.abs(rows - self._settled), initial=0.0)) > 0.25:
+        if len(which):
+            mean, sd = self.calibration.offsets(features)
+            rows[which, 0], rows[which, 1] = mean, np.hypot(sd, OWN_SD)
+        if self._settled is None or float(np.max(np.abs(rows - self._settled), initial=0.0)) > 0.3:
             self._table.settle(rows)
             self._settled = rows
 

@@ -92,10 +92,23 @@ class Spread:
         """Borders between outcome cells, in x."""
         if len(self.edges):
             return self.edges
-        centre = self.mean0 + offset * self.soft0
-        inner = [centre - 3.5 * self.sd0, centre - 1.2 * self.sd0, centre + 1.2 * self.sd0, centre + 3.5 * self.sd0]
-        top = self.top if math.isfinite(self.top) else centre + 12 * self.sd0
-        return np.sort(np.array([math.log(3.0), math.log(40.0), *inner, top]))
+        centre = np.array([self.mean0 + offset * self.soft0])
+        return np.asarray(free_edges(centre, np.array([self.sd0]), np.array([self.top]))[0])
+
+
+def free_edges(centre: Floats, spread: Floats, top: Floats) -> Floats:
+    """Borders between outcome cells of resistance checks, shape (checks, cells - 1), in x.
+
+    A beep, a low resistance, the display's top, and the sound board's own range.
+    """
+    count = len(centre)
+    edges = np.empty((count, CELLS - 1))
+    edges[:, 0], edges[:, 1] = math.log(3.0), math.log(40.0)
+    for column, times in enumerate((-3.5, -1.2, 1.2, 3.5), start=2):
+        edges[:, column] = centre + times * spread
+    edges[:, 6] = np.where(np.isfinite(top), top, centre + 12.0 * spread)
+    edges.sort(axis=1)
+    return edges
 
 
 def _split_cells(mean: Floats, sd: Floats, edges: Floats) -> tuple[Floats, Floats]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from ..circuit import Meter, Network
 from ..circuit.network import EditTable, Frame, Prepared, Probe
 from ..faults import Fault
 from ..faults.universe import table
+from .calibrate import Likeness
 from .outcomes import KNEE_OHMS, Outcome, Spread, Words, log_ohms
 from .reading import HEATS, LOOKS, SMELLS, Spot
 
@@ -175,17 +176,23 @@ class Predictor:
         absolute = np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), COPPER_SPREAD) / knee
         return np.maximum(np.hypot(relative, absolute), 0.02)
 
-    def likeness(self, spot: Spot) -> Hashable:
-        """Readings with the same key look at alike lines: the same chips by the same kind of pin."""
+    def likeness(self, spot: Spot) -> Likeness:
+        """What a resistance reading has in common with others: its kind of line and its lines."""
         keys = []
+        lines = []
         for pin, net in ((spot.pin_a, spot.net_a), (spot.pin_b, spot.net_b)):
             if net is None:
                 keys.append(str(pin))
+                lines.append(str(pin))
             elif net == self.board.ground or net in self.board.rails:
                 keys.append(net)
             else:
                 keys.append(self._line_key(net))
-        return tuple(keys)
+                lines.append(net)
+        share = 1.0 if len(lines) == 1 else 0.7
+        if not lines:
+            lines = [net for net in (spot.net_a, spot.net_b) if net != self.board.ground and net is not None]
+        return Likeness(tuple(keys), tuple((line, share) for line in lines))
 
     def _line_key(self, net: str) -> str:
         names = sorted(

@@ -1,0 +1,85 @@
+"""How quick the finder is: belief updates and next checks at 10,000 faults and 3,000 checks, and start-up.
+
+    python benchmarks/speed.py
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+from random_boards import random_board
+
+from benchwright import FaultFinder, Reading
+from benchwright.demo.virtual_unit import VirtualUnit, draw_harm
+
+
+def processor() -> str:
+    try:
+        for line in Path("/proc/cpuinfo").read_text().splitlines():
+            if line.startswith("model name"):
+                return line.partition(":")[2].strip()
+    except OSError:
+        pass
+    return platform.processor() or "unknown processor"
+
+
+def finder_times(games: int = 6, checks: int = 40) -> None:
+    board = random_board(8, chips=55, nets=400, passives=240)
+    start = time.perf_counter()
+    finder = FaultFinder(board)
+    finder.next_checks(1)
+    ready = time.perf_counter() - start
+    faults, table = len(finder.faults), len(finder._table.spots)
+    record, ask = [], []
+    for seed in range(games):
+        rng = np.random.default_rng(seed)
+        unit = VirtualUnit(board, [draw_harm(board, rng)], rng)
+        while finder.undo() is not None:
+            pass
+        for _ in range(checks):
+            start = time.perf_counter()
+            proposed = finder.next_checks(1)
+            ask.append(time.perf_counter() - start)
+            if not proposed:
+                break
+            check = proposed[0]
+            value = unit.answer(check.quantity, check.a, check.b, check.power, check.removed)
+            reading = Reading(check.quantity, check.a, check.b, value, check.power, check.removed)
+            start = time.perf_counter()
+            finder.record(reading)
+            record.append(time.perf_counter() - start)
+    print(f"board: {len(board.parts)} parts, {len(board.nets)} nets, {faults} faults, {table} checks; ready in {ready:.2f} s")
+    for name, times, target in (("belief update after one reading", record, 20), ("next check", ask, 100)):
+        ms = np.array(times) * 1e3
+        print(f"{name:34} median {np.median(ms):6.1f} ms   p95 {np.percentile(ms, 95):6.1f} ms   "
+              f"max {ms.max():6.1f} ms   target p95 {target} ms   ({len(ms)} of them)")
+
+
+def start_up() -> None:
+    def best(command: list[str]) -> float:
+        times = []
+        for _ in range(7):
+            start = time.perf_counter()
+            subprocess.run(command, check=True, capture_output=True)
+            times.append(time.perf_counter() - start)
+        return min(times)
+
+    bare = best([sys.executable, "-c", "pass"])
+    print(f"python alone                       {bare:.3f} s")
+    print(f"import benchwright                 {best([sys.executable, '-c', 'import benchwright']):.3f} s   target 0.15 s")
+    print(f"benchwright --help                 {best([sys.executable, '-m', 'benchwright', '--help']):.3f} s   target 0.40 s")
+
+
+if __name__ == "__main__":
+    print(f"machine: {processor()}, {os.cpu_count()} cores, {platform.platform()}, Python {platform.python_version()}")
+    start_up()
+    finder_times()

@@ -1,0 +1,164 @@
+"""The whole job on three make-believe units of the Fulmar 65."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..board import Board, Pin
+from ..finding import Check, FaultFinder, Reading, Suspect
+from ..faults.routes import breaks
+from .virtual_unit import Harm, VirtualUnit
+
+MOST_CHECKS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit of the demo: its name, what its owner says, and what is really wrong."""
+
+    name: str
+    story: str
+    symptoms: tuple[str, ...]
+    harms: tuple[Harm, ...]
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One check of a demo unit, what it showed, and who leads after it."""
+
+    check: Check
+    value: float | str
+    leader: Suspect
+
+
+def units(board: Board) -> tuple[Unit, Unit, Unit]:
+    """The three units of the demo."""
+    return (_open_line(board), _shorted_bead(board), _two_faults(board))
+
+
+def _leaker_near(board: Board, a: Pin, b: Pin) -> str:
+    pads = board.pads_of
+    middle = np.mean([pads[a].at, pads[b].at], axis=0)
+
+    def distance(ref: str) -> float:
+        at = np.mean([pads[pin].at for pin in board.pins_of[ref]], axis=0)
+        return float(np.abs(at - middle).sum())
+
+    return min((ref for ref, part in board.parts.items() if part.style == "electrolytic"), key=distance)
+
+
+def _open_line(board: Board) -> Unit:
+    net = "MA5"
+    pins = board.nets[net]
+    source = min((p for p in pins if p.ref.startswith("R") or board.kind_of(p.ref).category == "logic"), key=str)
+    gap = max(
+        (g for g in breaks(board, net) if source not in g.side or len(g.side) == 1),
+        key=lambda g: len(g.side) if source not in g.side else 0,
+    )
+    leaker = _leaker_near(board, gap.near, gap.far)
+    return Unit(
+        "unit 1", "Bought as 'screen full of garbage'. A capacitor has leaked on the board.",
+        ("garbage on the screen",),
+        (
+            Harm(
+                "track", tuple(dict.fromkeys((gap.near.ref, gap.far.ref))), (gap.near, gap.far), (net,), 0.0,
+                {leaker: "leaked", gap.near.ref: "corroded"}, gap.side,
+            ),
+        ),
+        11,
+    )  # fmt: skip
+
+
+def _shorted_bead(board: Board) -> Unit:
+    ref = next(
+        ref for ref, part in board.parts.items()
+        if part.style == "tantalum" and any(board.net_of.get(pin) == _rail(board, 5.0) for pin in board.pins_of[ref])
+    )  # fmt: skip
+    a, b = board.pins_of[ref][:2]
+    return Unit(
+        "unit 2", "Bought as 'dead, no power light'.", ("dead",),
+        (Harm("short", (ref,), (a, b), (board.net_of[a], board.net_of[b]), 0.9, {}),), 12,
+    )  # fmt: skip
+
+
+def _rail(board: Board, nominal: float) -> str:
+    return min(board.rails.values(), key=lambda rail: abs(rail.nominal - nominal)).net
+
+
+def _two_faults(board: Board) -> Unit:
+    cpu = next(ref for ref in board.parts if board.kind_of(ref).category == "cpu")
+    d3 = Pin(cpu, board.kind_of(cpu).numbers_named("D3")[0])
+    d4 = Pin(cpu, board.kind_of(cpu).numbers_named("D4")[0])
+    resistor = next(
+        ref for ref, part in board.parts.items()
+        if board.kind_of(ref).category == "resistor" and (part.size or 0) > 500
+        and all(board.net_of.get(pin) not in (None, board.ground, *board.rails) for pin in board.pins_of[ref][:2])
+    )  # fmt: skip
+    a, b = board.pins_of[resistor][:2]
+    return Unit(
+        "unit 3", "Bought as 'black screen, no sound from the tape port'.", ("black screen",),
+        (
+            Harm("bridge", (cpu,), (d3, d4), (board.net_of[d3], board.net_of[d4]), 0.4, {cpu: "debris"}),
+            Harm("part open", (resistor,), (a, b), (board.net_of[a], board.net_of[b]), float("inf"), {}),
+        ),
+        13,
+    )  # fmt: skip
+
+
+def investigate(
+    board: Board, unit: Unit, harms: Sequence[Harm] | None = None, finder: FaultFinder | None = None
+) -> tuple[FaultFinder, Iterator[Step]]:
+    """Play one unit: the finder proposes, the make-believe unit answers.
+
+    Returns
+    -------
+    (FaultFinder, iterator of Step)
+        The steps happen as they are drawn from the iterator.
+    """
+    finder = finder or FaultFinder(board)
+    bench = VirtualUnit(board, unit.harms if harms is None else harms, np.random.default_rng(unit.seed))
+    for symptom in unit.symptoms:
+        finder.record(Reading("symptom", value=symptom, power=True))
+
+    def steps() -> Iterator[Step]:
+        for _ in range(MOST_CHECKS):
+            checks = finder.next_checks(1)
+            if not checks:
+                return
+            check = checks[0]
+            value = bench.answer(check.quantity, check.a, check.b, check.power, check.removed)
+            finder.record(Reading(check.quantity, check.a, check.b, value, check.power, check.removed))
+            yield Step(check, value, finder.suspects(1)[0])
+
+    return finder, steps()
+
+
+def verify(board: Board, unit: Unit, harms: Sequence[Harm], steps: Sequence[Step]) -> list[tuple[Check, float | str, float | str]]:
+    """Take the readings that were wrong again on the mended unit: (check, before, after)."""
+    bench = VirtualUnit(board, harms, np.random.default_rng(unit.seed))
+    changed = []
+    for step in steps:
+        check = step.check
+        if check.quantity == "look" or check.removed:
+            continue
+        after = bench.answer(check.quantity, check.a, check.b, check.power, check.removed)
+        if _differs(step.value, after):
+            changed.append((check, step.value, after))
+    return changed
+
+
+def _differs(before: float | str, after: float | str) -> bool:
+    if isinstance(before, str) or isinstance(after, str):
+        return before != after
+    if before == after:
+        return False
+    if float("inf") in (before, after):
+        return True
+    return max(before, after) > 1.5 * min(before, after) + 1.0
+
+
+Printer = Callable[[str], None]
