@@ -26,7 +26,7 @@ import numpy as np
 from benchwright import Board, FaultFinder, Reading
 from benchwright.demo.virtual_unit import Harm, VirtualUnit, draw_harm
 from benchwright.finding.candidates import Points, removal_minutes, standing
-from benchwright.finding.words import Check, Suspect
+from benchwright.finding.words import Suspect
 
 HERE = Path(__file__).parent
 MOST_CHECKS = 160
@@ -52,17 +52,22 @@ def boards() -> list[str]:
 def is_hit(suspect: Suspect, harm: Harm) -> bool:
     """Whether a suspect names the true place: the part, the two nets, or the net and a pin at the break."""
     if harm.kind == "bridge":
-        return suspect.mode in ("bridge", "leakage") and set(harm.nets) & set(suspect.nets) == {
-            net for net in harm.nets if "." not in net or net in suspect.nets
-        } and bool(set(map(str, harm.pins)) & set(suspect.pins))
+        return (
+            suspect.mode in ("bridge", "leakage")
+            and set(harm.nets) & set(suspect.nets)
+            == {net for net in harm.nets if "." not in net or net in suspect.nets}
+            and bool(set(map(str, harm.pins)) & set(suspect.pins))
+        )
     if harm.kind in ("joint", "track", "contact"):
         return (
             suspect.mode in ("open", "poor contact")
             and harm.nets[0] in suspect.nets
             and bool(set(map(str, harm.pins)) & set(suspect.pins))
         )
-    return suspect.mode not in ("bridge", "leakage", "open", "poor contact") and suspect.parts[:1] == harm.parts[:1] or (
-        suspect.parts[:1] == harm.parts[:1] and len(suspect.parts) == 1 and len(suspect.nets) != 1
+    return (
+        (suspect.mode not in ("bridge", "leakage", "open", "poor contact")
+        and suspect.parts[:1] == harm.parts[:1])
+        or (suspect.parts[:1] == harm.parts[:1] and len(suspect.parts) == 1 and len(suspect.nets) != 1)
     )
 
 
@@ -109,7 +114,9 @@ def play(name: str, seed: int, log: bool = False) -> Result:
     slow_next = slow_record = 0.0
     checks = 0
     if log:
-        print(f"   truth: {harm.kind} {harm.parts} {list(map(str, harm.pins))} {harm.nets} {harm.ohms:.3g} {harm.seen}")
+        print(
+            f"   truth: {harm.kind} {harm.parts} {list(map(str, harm.pins))} {harm.nets} {harm.ohms:.3g} {harm.seen}"
+        )
     while checks < MOST_CHECKS:
         start = time.perf_counter()
         proposed = finder.next_checks(1)
@@ -125,16 +132,29 @@ def play(name: str, seed: int, log: bool = False) -> Result:
         checks += 1
         top = finder.suspects(3)
         if log:
-            print(f"   {checks:3} {check.quantity:10} {check.a:10} {check.b:10} {check.removed or ''} -> {value}   "
-                  f"bits {check.bits:.3f} | {top[0].probability:.3f} {top[0].text[:70]} | none {finder.none_of_these:.3f}")
+            print(
+                f"   {checks:3} {check.quantity:10} {check.a:10} {check.b:10} {check.removed or ''} -> {value}   "
+                f"bits {check.bits:.3f} | {top[0].probability:.3f} {top[0].text[:70]} | none {finder.none_of_these:.3f}"
+            )
         steps.append((top[0].probability, is_hit(top[0], harm)))
         if checks == 8:
             early = any(is_hit(s, harm) for s in top)
     top = finder.suspects(3)
     if checks < 8:
         early = any(is_hit(s, harm) for s in top)
-    return Result(name, harm.kind, "finder", checks, bench.minutes, is_hit(top[0], harm), early,
-                  top[0].probability, steps, slow_next, slow_record)
+    return Result(
+        name,
+        harm.kind,
+        "finder",
+        checks,
+        bench.minutes,
+        is_hit(top[0], harm),
+        early,
+        top[0].probability,
+        steps,
+        slow_next,
+        slow_record,
+    )
 
 
 def routine(name: str, seed: int, shuffled: bool = False) -> Result:
@@ -171,14 +191,20 @@ def routine(name: str, seed: int, shuffled: bool = False) -> Result:
             if harm.kind in ("bridge",) and len(about & set(harm.nets)) == 2 and value < 10:
                 found = True
                 break
-            if harm.kind in ("joint", "track", "contact", "part open", "drift") and quantity == "resistance" and a.partition(".")[0] in harm.parts:
+            if (
+                harm.kind in ("joint", "track", "contact", "part open", "drift")
+                and quantity == "resistance"
+                and a.partition(".")[0] in harm.parts
+            ):
                 found = True
                 break
             suspicious = True
         if suspicious and removed and harm.parts and harm.parts[0] in removed and not odd:
             found = True
             break
-    return Result(name, harm.kind, "random order" if shuffled else "routine", checks, bench.minutes, found, False, 0.0)
+    return Result(
+        name, harm.kind, "random order" if shuffled else "routine", checks, bench.minutes, found, False, 0.0
+    )
 
 
 def _odd(value: object, good: object) -> bool:
@@ -237,7 +263,9 @@ def _one(job: tuple[str, int, str]) -> Result:
     return routine(name, seed, shuffled=player == "random order")
 
 
-def calibration(pairs: list[tuple[float, bool]], bins: int = 10) -> tuple[float, list[tuple[float, float, int]]]:
+def calibration(
+    pairs: list[tuple[float, bool]], bins: int = 10
+) -> tuple[float, list[tuple[float, float, int]]]:
     """Expected calibration error with equal-count bins, and the reliability table."""
     pairs = sorted(pairs)
     table = []
@@ -251,7 +279,9 @@ def calibration(pairs: list[tuple[float, bool]], bins: int = 10) -> tuple[float,
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--cases", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--boards", nargs="*", default=None)
@@ -260,12 +290,21 @@ def main() -> None:
     parser.add_argument("--json", type=Path, default=None)
     args = parser.parse_args()
     names = args.boards or boards()
-    jobs = [(names[i % len(names)], args.seed * 100_000 + i, p) for p in args.players for i in range(args.cases)]
+    jobs = [
+        (names[i % len(names)], args.seed * 100_000 + i, p) for p in args.players for i in range(args.cases)
+    ]
     if args.log:
         for name, seed, _ in jobs[: args.cases]:
             print(name, seed)
             result = play(name, seed, log=True)
-            print("  ", "FOUND" if result.first else "MISSED", result.checks, "checks", result.minutes, "minutes")
+            print(
+                "  ",
+                "FOUND" if result.first else "MISSED",
+                result.checks,
+                "checks",
+                result.minutes,
+                "minutes",
+            )
         return
     results: list[Result] = []
     with ProcessPoolExecutor(2) as pool:
@@ -282,23 +321,29 @@ def report(results: list[Result], names: list[str]) -> None:
     import platform
 
     print(f"machine: {platform.platform()}, Python {platform.python_version()}; boards: {', '.join(names)}")
-    print("\nplayer         cases  place first at end  in three after 8   checks mean/median   minutes mean/median")
+    print(
+        "\nplayer         cases  place first at end  in three after 8   checks mean/median   minutes mean/median"
+    )
     by_player = defaultdict(list)
     for result in results:
         by_player[result.player].append(result)
     for player, rows in by_player.items():
         checks = [r.checks for r in rows]
         minutes = [r.minutes for r in rows]
-        print(f"{player:13} {len(rows):6}  {np.mean([r.first for r in rows]):17.1%}  {np.mean([r.early for r in rows]):16.1%}"
-              f"   {np.mean(checks):8.1f} {np.median(checks):8.1f}   {np.mean(minutes):10.1f} {np.median(minutes):8.1f}")
+        print(
+            f"{player:13} {len(rows):6}  {np.mean([r.first for r in rows]):17.1%}  {np.mean([r.early for r in rows]):16.1%}"
+            f"   {np.mean(checks):8.1f} {np.median(checks):8.1f}   {np.mean(minutes):10.1f} {np.median(minutes):8.1f}"
+        )
     mine = by_player.get("finder", [])
     if not mine:
         return
     print("\nby kind of fault     cases  first  early  checks  minutes")
     for kind in sorted({r.kind for r in mine}):
         rows = [r for r in mine if r.kind == kind]
-        print(f"{kind:20} {len(rows):5}  {np.mean([r.first for r in rows]):5.0%}  {np.mean([r.early for r in rows]):5.0%}"
-              f"  {np.mean([r.checks for r in rows]):6.1f}  {np.mean([r.minutes for r in rows]):7.1f}")
+        print(
+            f"{kind:20} {len(rows):5}  {np.mean([r.first for r in rows]):5.0%}  {np.mean([r.early for r in rows]):5.0%}"
+            f"  {np.mean([r.checks for r in rows]):6.1f}  {np.mean([r.minutes for r in rows]):7.1f}"
+        )
     for title, pairs in (
         ("at the end", [(r.stated, r.first) for r in mine]),
         ("after every check", [pair for r in mine for pair in r.steps]),
@@ -307,8 +352,10 @@ def report(results: list[Result], names: list[str]) -> None:
         print(f"\ncalibration {title}: ECE {error:.3f}\n  stated   true    n")
         for stated, true, count in table:
             print(f"  {stated:6.3f} {true:6.3f} {count:5}")
-    print(f"\nslowest: next check {max(r.slowest_next for r in mine) * 1e3:.0f} ms, "
-          f"record {max(r.slowest_record for r in mine) * 1e3:.0f} ms (first of each board includes set-up)")
+    print(
+        f"\nslowest: next check {max(r.slowest_next for r in mine) * 1e3:.0f} ms, "
+        f"record {max(r.slowest_record for r in mine) * 1e3:.0f} ms (first of each board includes set-up)"
+    )
 
 
 if __name__ == "__main__":

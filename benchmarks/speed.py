@@ -1,6 +1,6 @@
 """How quick the finder is: belief updates and next checks at 10,000 faults and 3,000 checks, and start-up.
 
-    python benchmarks/speed.py
+python benchmarks/speed.py
 """
 
 from __future__ import annotations
@@ -16,10 +16,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
-from random_boards import random_board
-
 from benchwright import FaultFinder, Reading
 from benchwright.demo.virtual_unit import VirtualUnit, draw_harm
+from random_boards import random_board
 
 
 def processor() -> str:
@@ -57,11 +56,15 @@ def finder_times(games: int = 6, checks: int = 40) -> None:
             start = time.perf_counter()
             finder.record(reading)
             record.append(time.perf_counter() - start)
-    print(f"board: {len(board.parts)} parts, {len(board.nets)} nets, {faults} faults, {table} checks; ready in {ready:.2f} s")
+    print(
+        f"board: {len(board.parts)} parts, {len(board.nets)} nets, {faults} faults, {table} checks; ready in {ready:.2f} s"
+    )
     for name, times, target in (("belief update after one reading", record, 20), ("next check", ask, 100)):
         ms = np.array(times) * 1e3
-        print(f"{name:34} median {np.median(ms):6.1f} ms   p95 {np.percentile(ms, 95):6.1f} ms   "
-              f"max {ms.max():6.1f} ms   target p95 {target} ms   ({len(ms)} of them)")
+        print(
+            f"{name:34} median {np.median(ms):6.1f} ms   p95 {np.percentile(ms, 95):6.1f} ms   "
+            f"max {ms.max():6.1f} ms   target p95 {target} ms   ({len(ms)} of them)"
+        )
 
 
 def start_up() -> None:
@@ -75,11 +78,17 @@ def start_up() -> None:
 
     bare = best([sys.executable, "-c", "pass"])
     print(f"python alone                       {bare:.3f} s")
-    print(f"import benchwright                 {best([sys.executable, '-c', 'import benchwright']):.3f} s   target 0.15 s")
-    print(f"benchwright --help                 {best([sys.executable, '-m', 'benchwright', '--help']):.3f} s   target 0.40 s")
+    print(
+        f"import benchwright                 {best([sys.executable, '-c', 'import benchwright']):.3f} s   target 0.15 s"
+    )
+    print(
+        f"benchwright --help                 {best([sys.executable, '-m', 'benchwright', '--help']):.3f} s   target 0.40 s"
+    )
 
 
 if __name__ == "__main__":
-    print(f"machine: {processor()}, {os.cpu_count()} cores, {platform.platform()}, Python {platform.python_version()}")
+    print(
+        f"machine: {processor()}, {os.cpu_count()} cores, {platform.platform()}, Python {platform.python_version()}"
+    )
     start_up()
     finder_times()

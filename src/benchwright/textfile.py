@@ -20,7 +20,9 @@ def read_text(path: Path) -> str:
         It cannot be opened.
     """
     if path.stat().st_size > MOST_BYTES:
-        raise BadFile(str(path), f"the file is larger than {MOST_BYTES // 1_000_000} MB: expected a text file")
+        raise BadFile(
+            str(path), f"the file is larger than {MOST_BYTES // 1_000_000} MB: expected a text file"
+        )
     data = path.read_bytes()
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         try:

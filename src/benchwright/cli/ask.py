@@ -34,7 +34,13 @@ def _finder(board: Board, readings: Path | None) -> FaultFinder:
 @click.option("--limit", type=click.IntRange(1), default=10, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def suspects_command(
-    board_path: Path, readings: Path | None, parts: Path | None, overlay: Path | None, kind: str, limit: int, as_json: bool
+    board_path: Path,
+    readings: Path | None,
+    parts: Path | None,
+    overlay: Path | None,
+    kind: str,
+    limit: int,
+    as_json: bool,
 ) -> None:
     """Tell what is most likely wrong with BOARD, given READINGS."""
     finder = _finder(open_board(board_path, parts, overlay, kind), readings)
@@ -63,7 +69,13 @@ def suspects_command(
 @click.option("--limit", type=click.IntRange(1), default=5, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def next_command(
-    board_path: Path, readings: Path | None, parts: Path | None, overlay: Path | None, kind: str, limit: int, as_json: bool
+    board_path: Path,
+    readings: Path | None,
+    parts: Path | None,
+    overlay: Path | None,
+    kind: str,
+    limit: int,
+    as_json: bool,
 ) -> None:
     """Propose the checks that tell most for the minutes they take."""
     finder = _finder(open_board(board_path, parts, overlay, kind), readings)
@@ -71,7 +83,10 @@ def next_command(
     if as_json:
         advice = finder.advice()
         click.echo(
-            json.dumps({"checks": [check_json(c) for c in checks], "due": advice.due, "advice": advice.text}, indent=2)
+            json.dumps(
+                {"checks": [check_json(c) for c in checks], "due": advice.due, "advice": advice.text},
+                indent=2,
+            )
         )
         return
     if not checks:

@@ -29,7 +29,10 @@ def _summary(made: Board) -> dict[str, Any]:
         "pins": len(made.net_of),
         "pads": len(made.pads),
         "ground": made.ground,
-        "rails": {net: {"nominal": r.nominal, "limits": list(r.limits), "from": r.source} for net, r in made.rails.items()},
+        "rails": {
+            net: {"nominal": r.nominal, "limits": list(r.limits), "from": r.source}
+            for net, r in made.rails.items()
+        },
         "sockets": sorted(ref for ref, part in made.parts.items() if part.socket),
         "blocks": sorted(made.blocks),
         "not recognised": generic,
@@ -39,7 +42,9 @@ def _summary(made: Board) -> dict[str, Any]:
 def _print_summary(made: Board) -> None:
     facts = _summary(made)
     title = f"{made.name} {made.revision}".strip()
-    click.echo(f"{title}: {facts['parts']} parts, {facts['nets']} nets, {facts['pins']} pins on nets, {facts['pads']} pads")
+    click.echo(
+        f"{title}: {facts['parts']} parts, {facts['nets']} nets, {facts['pins']} pins on nets, {facts['pads']} pads"
+    )
     click.echo(f"Ground: {made.ground}")
     for net, rail in made.rails.items():
         fed = f", from {rail.source}" if rail.source else ""
@@ -55,11 +60,19 @@ def _print_summary(made: Board) -> None:
 @board.command("import")
 @board_argument
 @board_options
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Board file to write (TOML).")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Board file to write (TOML)."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @click.option("--all", "full", is_flag=True, help="Print every remark.")
 def import_(
-    board_path: Path, parts: Path | None, overlay: Path | None, kind: str, output: Path | None, as_json: bool, full: bool
+    board_path: Path,
+    parts: Path | None,
+    overlay: Path | None,
+    kind: str,
+    output: Path | None,
+    as_json: bool,
+    full: bool,
 ) -> None:
     """Read BOARD from a netlist, say what was made of it, and write a board file if asked."""
     made = open_board(board_path, parts, overlay, kind)
@@ -85,7 +98,9 @@ def import_(
 @board_options
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @click.pass_context
-def check(ctx: click.Context, board_path: Path, parts: Path | None, overlay: Path | None, kind: str, as_json: bool) -> None:
+def check(
+    ctx: click.Context, board_path: Path, parts: Path | None, overlay: Path | None, kind: str, as_json: bool
+) -> None:
     """Say all that looks wrong with BOARD. Exit code 1 if anything does."""
     from ..board.problems import problems
 
@@ -108,7 +123,12 @@ def check(ctx: click.Context, board_path: Path, parts: Path | None, overlay: Pat
 @board_options
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def show(
-    board_path: Path, names: tuple[str, ...], parts: Path | None, overlay: Path | None, kind: str, as_json: bool
+    board_path: Path,
+    names: tuple[str, ...],
+    parts: Path | None,
+    overlay: Path | None,
+    kind: str,
+    as_json: bool,
 ) -> None:
     """Show BOARD, or the parts, pins and nets NAMES on it."""
     made = open_board(board_path, parts, overlay, kind)
@@ -130,7 +150,12 @@ def show(
 
 def _pin_facts(made: Board, pin: Pin) -> dict[str, str]:
     fact = made.kind_pin(pin)
-    return {"pin": str(pin), "function": fact.name, "direction": fact.direction, "net": made.net_of.get(pin, "")}
+    return {
+        "pin": str(pin),
+        "function": fact.name,
+        "direction": fact.direction,
+        "net": made.net_of.get(pin, ""),
+    }
 
 
 def _about(made: Board, name: str) -> dict[str, Any]:
@@ -156,7 +181,9 @@ def _print_about(item: dict[str, Any]) -> None:
         socket = ", in a socket" if item["socket"] else ""
         click.echo(f"{item['part']}: {item['value']} ({item['title'] or item['kind']}){socket}")
         for pin in item["pins"]:
-            click.echo(f"  {pin['pin']:8} {pin['function']:10} {pin['direction']}  {pin['net'] or 'not connected'}")
+            click.echo(
+                f"  {pin['pin']:8} {pin['function']:10} {pin['direction']}  {pin['net'] or 'not connected'}"
+            )
         for line in item["substitutes"]:
             click.echo(f"  instead: {line}")
         return
@@ -175,7 +202,9 @@ def _print_about(item: dict[str, Any]) -> None:
 @board_options
 @click.option("--to", "target", type=click.Choice(("board", "ipc356", "spice", "nets")), default="board",
               show_default=True, help="What to write.")  # fmt: skip
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File to write; else the screen.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File to write; else the screen."
+)
 @click.option("--out", "removed", multiple=True, help="For spice: a part that is out. May be repeated.")
 def export(
     board_path: Path, parts: Path | None, overlay: Path | None, kind: str, target: str, output: Path | None,

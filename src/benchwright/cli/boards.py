@@ -32,7 +32,9 @@ def board_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-board_argument = click.argument("board_path", metavar="BOARD", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+board_argument = click.argument(
+    "board_path", metavar="BOARD", type=click.Path(path_type=Path, exists=True, dir_okay=False)
+)
 
 
 def kind_of_file(path: Path, head: bytes) -> str:
@@ -59,7 +61,9 @@ def kind_of_file(path: Path, head: bytes) -> str:
     )  # fmt: skip
 
 
-def open_board(path: Path, parts: Path | None = None, overlay: Path | None = None, kind: str = "auto") -> Board:
+def open_board(
+    path: Path, parts: Path | None = None, overlay: Path | None = None, kind: str = "auto"
+) -> Board:
     """Read a board; parts list and overlay of the same name beside it are used if none are given."""
     if kind == "auto":
         with path.open("rb") as file:

@@ -28,11 +28,21 @@ def demo(folder: Path) -> None:
         shutil.copyfile(path, folder / path.name)
     netlist, parts, overlay = (folder / path.name for path in paths)
     board = Board.from_ipc356(netlist, parts, overlay)
-    click.echo(f"The {board.name} {board.revision}, an invented computer, from its netlist and parts list:".replace("  ", " "))
-    click.echo(f"  {len(board.parts)} parts, {len(board.nets)} nets, {len(board.pads)} pads, rails {', '.join(board.rails)}")
+    click.echo(
+        f"The {board.name} {board.revision}, an invented computer, from its netlist and parts list:".replace(
+            "  ", " "
+        )
+    )
+    click.echo(
+        f"  {len(board.parts)} parts, {len(board.nets)} nets, {len(board.pads)} pads, rails {', '.join(board.rails)}"
+    )
     if board.report is not None:
         inferred = board.report.of("inferred")
-        click.echo(f"  {len(inferred)} things inferred, such as: {inferred[0].text}" if inferred else "  nothing inferred")
+        click.echo(
+            f"  {len(inferred)} things inferred, such as: {inferred[0].text}"
+            if inferred
+            else "  nothing inferred"
+        )
     for unit in units(board):
         _play(board, unit, folder)
     click.echo(f"\nFiles are in {folder}/. Go on by hand with:")
@@ -63,17 +73,26 @@ def _play(board: Board, unit: Unit, folder: Path) -> None:
         click.echo(f"Now: {advice.text}")
         best = finder.suspects(1)[0]
         print_remedies(best)
-        write_text(folder / f"{name}-readings{'' if round_ == 1 else f'-{round_}'}.csv", write_readings(finder.readings))
+        write_text(
+            folder / f"{name}-readings{'' if round_ == 1 else f'-{round_}'}.csv",
+            write_readings(finder.readings),
+        )
         write_text(folder / f"{name}-suspects{'' if round_ == 1 else f'-{round_}'}.json",
                    json.dumps([suspect_json(s) for s in finder.suspects(5)], indent=2))  # fmt: skip
-        mended = [harm for harm in harms if set(harm.nets) & set(best.nets) or set(harm.parts[:1]) & set(best.parts[:1])]
+        mended = [
+            harm
+            for harm in harms
+            if set(harm.nets) & set(best.nets) or set(harm.parts[:1]) & set(best.parts[:1])
+        ]
         if not mended:
             click.echo("That was not it. (This should not happen in the demo.)")
             return
         harms = [harm for harm in harms if harm not in mended]
         click.echo("Mended. The readings that were wrong, taken again:")
         for check, before, after in verify(board, unit, harms, taken):
-            click.echo(f"  {check.a} to {check.b}: {value_text(check.spot, before)} before, {value_text(check.spot, after)} now")
+            click.echo(
+                f"  {check.a} to {check.b}: {value_text(check.spot, before)} before, {value_text(check.spot, after)} now"
+            )
         if not harms:
             click.echo("It works: nothing that was measured wrong is wrong any more.")
             return

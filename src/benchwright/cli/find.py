@@ -31,11 +31,18 @@ COMMANDS = """\
 @click.command()
 @board_argument
 @board_options
-@click.option("--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Readings to begin with.")
+@click.option(
+    "--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Readings to begin with."
+)
 @click.option("--session", type=click.Path(path_type=Path, dir_okay=False),
               help="Where readings are kept, to resume later.  [default: BOARD-readings.csv beside the board]")  # fmt: skip
 def find(
-    board_path: Path, parts: Path | None, overlay: Path | None, kind: str, readings: Path | None, session: Path | None
+    board_path: Path,
+    parts: Path | None,
+    overlay: Path | None,
+    kind: str,
+    readings: Path | None,
+    session: Path | None,
 ) -> None:
     """Find the fault of BOARD in a dialogue.
 
@@ -109,7 +116,9 @@ class _Dialogue:
         elif word == "undo":
             gone = self.finder.undo()
             self.save()
-            click.echo(f"Forgotten: {gone.quantity} {gone.a} {gone.b} {gone.value}" if gone else "Nothing to undo.")
+            click.echo(
+                f"Forgotten: {gone.quantity} {gone.a} {gone.b} {gone.value}" if gone else "Nothing to undo."
+            )
             self.propose()
         elif word == "log":
             click.echo(write_readings(self.finder.readings), nl=False)

@@ -70,4 +70,6 @@ def print_remedies(suspect: Suspect) -> None:
         for key in remedy.cautions:
             click.echo(f"  CAUTION: {caution(key).title.lower()}")
         price = f", part about {remedy.cost:g}" if remedy.cost else ""
-        click.echo(f"  {remedy.text}  [{remedy.minutes:g} min{price}; cures it {remedy.success:.0%} of the time]")
+        click.echo(
+            f"  {remedy.text}  [{remedy.minutes:g} min{price}; cures it {remedy.success:.0%} of the time]"
+        )

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..board import Board, Pin
-from ..finding import Check, FaultFinder, Reading, Suspect
 from ..faults.routes import breaks
+from ..finding import Check, FaultFinder, Reading, Suspect
 from .virtual_unit import Harm, VirtualUnit
 
 MOST_CHECKS = 60
@@ -54,7 +54,9 @@ def _leaker_near(board: Board, a: Pin, b: Pin) -> str:
 def _open_line(board: Board) -> Unit:
     net = "MA5"
     pins = board.nets[net]
-    source = min((p for p in pins if p.ref.startswith("R") or board.kind_of(p.ref).category == "logic"), key=str)
+    source = min(
+        (p for p in pins if p.ref.startswith("R") or board.kind_of(p.ref).category == "logic"), key=str
+    )
     gap = max(
         (g for g in breaks(board, net) if source not in g.side or len(g.side) == 1),
         key=lambda g: len(g.side) if source not in g.side else 0,
@@ -137,7 +139,9 @@ def investigate(
     return finder, steps()
 
 
-def verify(board: Board, unit: Unit, harms: Sequence[Harm], steps: Sequence[Step]) -> list[tuple[Check, float | str, float | str]]:
+def verify(
+    board: Board, unit: Unit, harms: Sequence[Harm], steps: Sequence[Step]
+) -> list[tuple[Check, float | str, float | str]]:
     """Take the readings that were wrong again on the mended unit: (check, before, after)."""
     bench = VirtualUnit(board, harms, np.random.default_rng(unit.seed))
     changed = []

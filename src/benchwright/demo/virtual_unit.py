@@ -116,7 +116,10 @@ class VirtualUnit:
             if changed is not None:
                 links.append((a, b, changed))
         for harm in self.harms:
-            if harm.kind in ("bridge", "short", "leak", "pin low", "pin high", "supply short") and len(harm.pins) == 2:
+            if (
+                harm.kind in ("bridge", "short", "leak", "pin low", "pin high", "supply short")
+                and len(harm.pins) == 2
+            ):
                 if harm.kind != "bridge" and harm.parts and harm.parts[0] in removed:
                     continue
                 links.append((self._index[harm.pins[0]], self._index[harm.pins[1]], harm.ohms))
@@ -173,7 +176,9 @@ class VirtualUnit:
         if pin is not None:
             return self._index[pin]
         # A probe "on the net" lands on the pin its person finds first: a big chip's, still on the board.
-        pins = [p for p in self.board.nets[net or ""] if p.ref not in removed] or list(self.board.nets[net or ""])
+        pins = [p for p in self.board.nets[net or ""] if p.ref not in removed] or list(
+            self.board.nets[net or ""]
+        )
         return self._index[max(pins, key=lambda p: len(self.board.pins_of[p.ref]))]
 
     # -- answers ----------------------------------------------------------------------------------------
@@ -237,7 +242,13 @@ class VirtualUnit:
                 volts = 0.3 + abs(noise)
             return round(volts + noise, 2)
         state = self.logic(a)
-        volts = {"low": 0.2, "high": 3.6, "toggling": float(self.rng.uniform(0.8, 3.2)), "floating": 1.3, "between": 1.2}
+        volts = {
+            "low": 0.2,
+            "high": 3.6,
+            "toggling": float(self.rng.uniform(0.8, 3.2)),
+            "floating": 1.3,
+            "between": 1.2,
+        }
         return round(abs(volts[state] + noise), 2)
 
     def _loose(self, pin: Pin) -> bool:
@@ -257,7 +268,11 @@ class VirtualUnit:
         for harm in self.harms:
             if pin is not None and harm.cut and pin in harm.cut and not any(p in harm.cut for p in drivers):
                 return "floating"
-            if harm.kind in ("bridge", "pin low", "pin high", "short") and net in harm.nets and harm.ohms < 60:
+            if (
+                harm.kind in ("bridge", "pin low", "pin high", "short")
+                and net in harm.nets
+                and harm.ohms < 60
+            ):
                 others = [n for n in harm.nets if n != net] or [self.board.ground]
                 if harm.kind == "pin low" or self.board.ground in others:
                     return "low"
@@ -398,7 +413,11 @@ def _capacitors(board: Board, rng: np.random.Generator) -> str | None:
     refs, weights = [], []
     for ref, part in board.parts.items():
         pins = board.pins_of.get(ref, ())
-        if board.kind_of(ref).category == "capacitor" and len(pins) == 2 and all(p in board.net_of for p in pins):
+        if (
+            board.kind_of(ref).category == "capacitor"
+            and len(pins) == 2
+            and all(p in board.net_of for p in pins)
+        ):
             refs.append(ref)
             weights.append({"tantalum": 5.0, "electrolytic": 4.0}.get(part.style, 1.0))
     if not refs:
@@ -411,7 +430,13 @@ def _short(board: Board, rng: np.random.Generator, eyes: float) -> Harm | None:
     if ref is None:
         return None
     pins = board.pins_of[ref]
-    word = "burnt" if board.parts[ref].style == "tantalum" else "leaked" if board.parts[ref].style == "electrolytic" else "cracked"
+    word = (
+        "burnt"
+        if board.parts[ref].style == "tantalum"
+        else "leaked"
+        if board.parts[ref].style == "electrolytic"
+        else "cracked"
+    )
     seen = {ref: word} if rng.random() < eyes * 0.7 else {}
     ohms = float(np.exp(rng.uniform(math.log(0.2), math.log(15.0))))
     return Harm("short", (ref,), (pins[0], pins[1]), tuple(board.net_of[p] for p in pins), ohms, seen)
@@ -421,11 +446,22 @@ def _leak(board: Board, rng: np.random.Generator, eyes: float) -> Harm | None:
     harm = _short(board, rng, eyes)
     if harm is None:
         return None
-    return Harm("leak", harm.parts, harm.pins, harm.nets, float(np.exp(rng.uniform(math.log(40), math.log(2e3)))), harm.seen)
+    return Harm(
+        "leak",
+        harm.parts,
+        harm.pins,
+        harm.nets,
+        float(np.exp(rng.uniform(math.log(40), math.log(2e3)))),
+        harm.seen,
+    )
 
 
-def _element(board: Board, rng: np.random.Generator, categories: Collection[str]) -> tuple[str, Pin, Pin] | None:
-    found = [e for e in elements(board) if e.part in board.parts and board.kind_of(e.part).category in categories]
+def _element(
+    board: Board, rng: np.random.Generator, categories: Collection[str]
+) -> tuple[str, Pin, Pin] | None:
+    found = [
+        e for e in elements(board) if e.part in board.parts and board.kind_of(e.part).category in categories
+    ]
     found = [e for e in found if e.a in board.net_of and e.b in board.net_of]
     if not found:
         return None
@@ -452,7 +488,11 @@ def _drift(board: Board, rng: np.random.Generator, eyes: float) -> Harm | None:
 
 
 def _chip_pin(board: Board, rng: np.random.Generator, to: str, eyes: float) -> Harm | None:
-    chips = [ref for ref in board.parts if board.kind_of(ref).category not in PASSIVE and all(supply_pins(board, ref))]
+    chips = [
+        ref
+        for ref in board.parts
+        if board.kind_of(ref).category not in PASSIVE and all(supply_pins(board, ref))
+    ]
     if not chips:
         return None
     ref = str(_pick(rng, chips))
@@ -480,7 +520,9 @@ def _chip_pin(board: Board, rng: np.random.Generator, to: str, eyes: float) -> H
 
 def _regulator(board: Board, rng: np.random.Generator, eyes: float) -> Harm | None:
     fed = [(rail.net, rail.source.partition(".")[0]) for rail in board.rails.values() if rail.source]
-    fed = [(net, ref) for net, ref in fed if ref in board.parts and board.kind_of(ref).category == "regulator"]
+    fed = [
+        (net, ref) for net, ref in fed if ref in board.parts and board.kind_of(ref).category == "regulator"
+    ]
     if not fed:
         return None
     net, ref = fed[int(rng.integers(len(fed)))]

@@ -18,9 +18,7 @@ from .fault import Fault
 from .routes import Break, breaks, distance_to_stretch, smaller_side
 
 PASSIVE = frozenset(
-    "resistor resistor_network potentiometer thermistor capacitor trimmer_capacitor inductor ferrite "
-    "transformer fuse switch relay connector membrane battery speaker modulator jumper test_point "
-    "mechanical crystal oscillator diode zener led bridge_rectifier transistor mosfet regulator".split()
+    ["resistor", "resistor_network", "potentiometer", "thermistor", "capacitor", "trimmer_capacitor", "inductor", "ferrite", "transformer", "fuse", "switch", "relay", "connector", "membrane", "battery", "speaker", "modulator", "jumper", "test_point", "mechanical", "crystal", "oscillator", "diode", "zener", "led", "bridge_rectifier", "transistor", "mosfet", "regulator"]
 )
 """Categories whose failures are not those of a chip."""
 
@@ -224,7 +222,11 @@ def _joint(board: Board, net: str, pins: tuple[Pin, ...], pin: Pin) -> Iterator[
         "acts": "float",
     }
     ends = f"{_named(board, pin)} and {_named(board, other)}"
-    row = places["connector"] if kind is not None and kind.category in ("connector", "membrane") else places["joint"]
+    row = (
+        places["connector"]
+        if kind is not None and kind.category in ("connector", "membrane")
+        else places["joint"]
+    )
     what = "the connector contact or its joint" if row is places["connector"] else "the solder joint"
     yield Fault(
         mode="open", rate=row["rate"] * row["age"], edit=Edit("split", pins=frozenset((pin,))),

@@ -117,7 +117,7 @@ class Belief:
     def notes(self) -> list[tuple[int, Note]]:
         return [(index, step) for index, step in enumerate(self.steps) if isinstance(step, Note)]
 
-    def matrix(self) -> Floats:
+    def matrix(self) -> NDArray[np.float32]:
         """Log likelihood ratio of each reading under each fault, shape (faults, readings)."""
         notes = self.notes()
         found = np.zeros((len(self.rates), len(notes)), dtype=np.float32)
@@ -192,7 +192,7 @@ class Belief:
             self._grow_triples(exact[:12], helps, matrix, column_of, floor)
 
     def _grow_triples(
-        self, pairs: Sequence[Several], helps: Ints, matrix: Floats, column_of: dict[int, int], floor: float
+        self, pairs: Sequence[Several], helps: Ints, matrix: NDArray[np.float32], column_of: dict[int, int], floor: float
     ) -> None:
         found: dict[tuple[int, ...], float] = {}
         for pair in pairs:

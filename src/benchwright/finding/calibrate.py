@@ -102,9 +102,8 @@ class Calibration:
         prior = np.asarray(rows.multiply(rows).sum(axis=1)).ravel()
         if not len(self.residuals):
             return np.zeros(rows.shape[0]), np.sqrt(prior)
-        known = self.rows.copy()
-        known.resize((len(self.residuals), rows.shape[1]))
-        cross = (known @ rows.T).toarray()
-        half = solve_triangular(self.lower, cross, lower=True, check_finite=False).T
+        width = self.rows.shape[1]
+        cross = np.asarray((self.rows @ rows[:, :width].T).toarray())
+        half: Floats = np.asarray(solve_triangular(self.lower, cross, lower=True, check_finite=False)).T
         variance = prior - np.einsum("ij,ij->i", half, half)
-        return half @ self.whitened, np.sqrt(np.maximum(variance, 1e-4))
+        return np.asarray(half @ self.whitened), np.sqrt(np.maximum(variance, 1e-4))

@@ -57,7 +57,9 @@ class Points:
     def rank(self, pin: Pin) -> tuple[int, int, str]:
         kind = self.board.kind_of(pin.ref) if pin.ref in self.board.parts else None
         category = kind.category if kind is not None else "generic"
-        order = 0 if category not in PASSIVE else 1 if category in ("connector", "resistor", "regulator") else 2
+        order = (
+            0 if category not in PASSIVE else 1 if category in ("connector", "resistor", "regulator") else 2
+        )
         driver = kind is not None and self.board.kind_pin(pin).direction in "OTBC"
         return (order, 0 if driver else 1, str(pin))
 
@@ -189,7 +191,11 @@ def with_parts_out(board: Board, spots: Iterable[Spot], refs: Iterable[str]) -> 
             (pin_a, net_a), (pin_b, net_b) = moved
             found.append(
                 replace(
-                    spot, pin_a=pin_a, net_a=net_a, pin_b=pin_b, net_b=net_b,
+                    spot,
+                    pin_a=pin_a,
+                    net_a=net_a,
+                    pin_b=pin_b,
+                    net_b=net_b,
                     state=BoardState.of(False, spot.state.removed | out),
                 )  # fmt: skip
             )

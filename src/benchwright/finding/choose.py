@@ -25,7 +25,7 @@ _BITS = 1.0 / np.log(2.0)
 
 
 def _entropy_rows(p: Floats) -> Floats:
-    return np.asarray(entr(p).sum(axis=-1)) * _BITS
+    return np.asarray(np.asarray(entr(p)).sum(axis=-1) * _BITS)
 
 
 class CheckTable:

@@ -1,15 +1,15 @@
 """Readings as a person types them at the bench, in one line.
 
-    U3.14 GND 0R8              resistance between two points
-    U3.14 4k7                  the same, to ground
-    +5V 5.18                   a rail near its voltage: volts
-    U3.14 2.1V                 volts, by the unit
-    diode GND U3.14 0.62       a quantity named first
-    U3.14 toggling             logic activity
-    look U5 debris             (or: U5 debris, looked U5: debris)
-    shows no picture           a symptom
-    out U5 U7 / in U5          parts pulled, parts back
-    cleaned U5, reflowed U5, reseated U5, replaced U5
+U3.14 GND 0R8              resistance between two points
+U3.14 4k7                  the same, to ground
++5V 5.18                   a rail near its voltage: volts
+U3.14 2.1V                 volts, by the unit
+diode GND U3.14 0.62       a quantity named first
+U3.14 toggling             logic activity
+look U5 debris             (or: U5 debris, looked U5: debris)
+shows no picture           a symptom
+out U5 U7 / in U5          parts pulled, parts back
+cleaned U5, reflowed U5, reseated U5, replaced U5
 """
 
 from __future__ import annotations
@@ -69,11 +69,15 @@ def parse_entry(board: Board, text: str, state: BoardState | None = None) -> Rea
         refs = frozenset(board.ref(word) for word in words[1:]) or state.removed
         return StateChange(BoardState.of(False, state.removed - refs), f"back in: {', '.join(sorted(refs))}")
     if first == "power" and len(words) == 2 and words[1].lower() in ("on", "off"):
-        return StateChange(BoardState.of(words[1].lower() == "on", state.removed), f"power {words[1].lower()}")
+        return StateChange(
+            BoardState.of(words[1].lower() == "on", state.removed), f"power {words[1].lower()}"
+        )
     if first in ("shows", "symptom"):
         return Reading("symptom", value=" ".join(words[1:]), power=True)
     quantity = _SAME.get(first)
-    if quantity in ("a", None) or (len(words) > 1 and first in ("r", "v", "a", "l") and _is_point(board, first)):
+    if quantity in ("a", None) or (
+        len(words) > 1 and first in ("r", "v", "a", "l") and _is_point(board, first)
+    ):
         quantity = None
     if quantity is not None and len(words) > 1:
         return _named(board, quantity, words[1:], state, line)
@@ -86,15 +90,23 @@ def _named(board: Board, quantity: str, words: list[str], state: BoardState, lin
         return Reading(quantity, a=board.ref(words[0]), removed=removed)
     if quantity in ("look", "heat", "smell"):
         if len(words) == 1:
-            return Reading(quantity, value=words[0]) if quantity == "smell" else Reading(quantity, words[0], value="nothing")
-        return Reading(quantity, a=board.ref(words[0].partition(".")[0]), value=" ".join(words[1:]), removed=removed)
+            return (
+                Reading(quantity, value=words[0])
+                if quantity == "smell"
+                else Reading(quantity, words[0], value="nothing")
+            )
+        return Reading(
+            quantity, a=board.ref(words[0].partition(".")[0]), value=" ".join(words[1:]), removed=removed
+        )
     if quantity == "current" and len(words) == 1:
         return Reading(quantity, value=words[0], power=True)
     if len(words) < 2:
         raise BadReading(f"{line!r} has no value: expected, for example, '{quantity} U3.14 GND 0R8'")
     a, rest = words[0], words[1:]
     if len(rest) >= 2 and _is_point(board, rest[0]):
-        return Reading(quantity, a, rest[0], " ".join(rest[1:]), state.powered and quantity != "resistance", removed)
+        return Reading(
+            quantity, a, rest[0], " ".join(rest[1:]), state.powered and quantity != "resistance", removed
+        )
     return Reading(quantity, a, "", " ".join(rest), state.powered and quantity != "resistance", removed)
 
 
@@ -122,7 +134,9 @@ def _plain(board: Board, words: list[str], state: BoardState, line: str) -> Read
     except BadQuantity as problem:
         raise BadReading(f"{line!r}: {problem}") from None
     unit = unit_of(value)
-    quantity = {"volt": "voltage", "hertz": "frequency", "ampere": "current", "ohm": "resistance"}.get(unit or "")
+    quantity = {"volt": "voltage", "hertz": "frequency", "ampere": "current", "ohm": "resistance"}.get(
+        unit or ""
+    )
     if quantity is None:
         quantity = "voltage" if state.powered or _near_rail(board, a, b, number) else "resistance"
     _check_point(board, a)

@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from ..board import Board
+from ..board import Board, Pin
 from ..circuit import BoardState, Meter
 from ..faults import Fault, universe
 from ..faults.universe import table
 from .belief import Belief, Cure, Note
 from .calibrate import OWN_SD, Calibration, Features, Likeness
-from .candidates import key_of, minutes_for, standing
+from .candidates import Points, key_of, minutes_for, standing
 from .choose import CheckTable
 from .outcomes import Outcome, Spread
 from .predict import Predictor, measured
@@ -344,7 +344,10 @@ class FaultFinder:
         for index in self.belief.unexplained(members):
             entry = self.entries[self._step_entry[index]]
             found.append(
-                (entry.reading, f"{self._told(index)} does not fit what the other readings say: take it again")
+                (
+                    entry.reading,
+                    f"{self._told(index)} does not fit what the other readings say: take it again",
+                )
             )
         return found
 
@@ -440,7 +443,9 @@ class FaultFinder:
                 spot = table_.spots[index]
                 if key_of(spot) in done or (spot.state.powered and not self._may_power(chance)):
                     continue
-                found.append((float(bits[index]), minutes_for(self.board, spot, self.state), table_, int(index)))
+                found.append(
+                    (float(bits[index]), minutes_for(self.board, spot, self.state), table_, int(index))
+                )
         found.sort(key=lambda item: -item[0] / item[1])
         return found
 
@@ -463,7 +468,10 @@ class FaultFinder:
         for entry in self.entries:
             if entry.spot.state.powered:
                 return True
-            if entry.spot.quantity == "resistance" and self.board.ground in (entry.spot.net_a, entry.spot.net_b):
+            if entry.spot.quantity == "resistance" and self.board.ground in (
+                entry.spot.net_a,
+                entry.spot.net_b,
+            ):
                 measured_rails |= {entry.spot.net_a, entry.spot.net_b} & rails
         if rails - measured_rails:
             return False
@@ -529,11 +537,9 @@ class FaultFinder:
         return list(found.values())
 
     def _moved(self, spot: Spot, ref: str) -> Spot | None:
-        from .candidates import Points
-
         points = Points(self.board)
         out = self.state.removed | {ref}
-        pins = []
+        pins: list[Pin | None] = []
         for net in (spot.net_a, spot.net_b):
             if net == self.board.ground:
                 pins.append(None)
@@ -558,7 +564,9 @@ class FaultFinder:
             posterior[faults] = inside
             by_place = np.bincount(self.groups, weights=posterior, minlength=len(self.places))
             best = np.argsort(by_place)[::-1][:2]
-            names = [self._place_name(int(place)) for place in best if by_place[place] > 0.15 * posterior.sum()]
+            names = [
+                self._place_name(int(place)) for place in best if by_place[place] > 0.15 * posterior.sum()
+            ]
             found.append((mass, names))
         return found
 
@@ -582,4 +590,3 @@ class FaultFinder:
 
 def _two(spot: Spot) -> bool:
     return spot.quantity in ("resistance", "continuity", "voltage", "diode")
-

@@ -19,9 +19,9 @@ Ints = NDArray[np.int64]
 
 CELLS = 8
 KNEE_OHMS = 0.5
-SLIP = 0.012
+SLIP = 0.004
 """Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate;
-reference/diagnosis.md section 4.3 suggests about 0.01)."""
+reference/diagnosis.md section 4.3 suggests about 0.01 with a wider density)."""
 _WIDE_SHARE, _WIDE = 0.12, 2.5
 _LOG_SPAN = math.log((2.0e7 + KNEE_OHMS) / KNEE_OHMS)
 
@@ -153,9 +153,7 @@ class Words:
         pad = CELLS - len(self.names)
         flat = SLIP / len(self.names)
         base = np.append((1 - SLIP) * self.chance0 + flat, np.zeros(pad))
-        rows = np.concatenate(
-            [(1 - SLIP) * self.chance + flat, np.zeros((len(self.faults), pad))], axis=1
-        )
+        rows = np.concatenate([(1 - SLIP) * self.chance + flat, np.zeros((len(self.faults), pad))], axis=1)
         return base, rows
 
 

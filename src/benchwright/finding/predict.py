@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,10 @@ from ..faults.universe import table
 from .calibrate import Likeness
 from .outcomes import KNEE_OHMS, Outcome, Spread, Words, log_ohms
 from .reading import HEATS, LOOKS, SMELLS, Spot
+
+if TYPE_CHECKING:
+    from ..circuit.junctions import JunctionNetwork
+    from .running import Running
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -46,7 +51,8 @@ class Predictor:
         self.frame = Frame(board)
         self.edits = EditTable(self.frame, [fault.edit for fault in self.faults])
         self._states: dict[frozenset[str], Prepared] = {}
-        self._running: object | None = None
+        self._running: Running | None = None
+        self._junctions: dict[frozenset[str], JunctionNetwork] = {}
         self._top = float(log_ohms(self.meter.top_ohms))
         self._by_part: dict[str, list[int]] = {}
         self._heat_by_part: dict[str, list[int]] = {}
@@ -76,12 +82,29 @@ class Predictor:
             return self.look(spot.part)
         if spot.quantity in ("heat", "smell"):
             return self._warmth(spot)
-        from .running import Running
+        if spot.quantity == "diode":
+            from .junction_check import diode_outcome
 
+            return diode_outcome(self, spot)
+        return self.running.outcome(spot)
+
+    @property
+    def running(self) -> Running:
+        """What the powered board shows."""
         if self._running is None:
+            from .running import Running
+
             self._running = Running(self)
-        assert isinstance(self._running, Running)
-        return self._running.outcome(spot)
+        return self._running
+
+    def junctions(self, removed: frozenset[str]) -> JunctionNetwork:
+        """The junction network of a state."""
+        found = self._junctions.get(removed)
+        if found is None:
+            from .junction_check import junction_network
+
+            found = self._junctions[removed] = junction_network(self, removed)
+        return found
 
     # -- resistance -----------------------------------------------------------------------------
 
@@ -161,9 +184,7 @@ class Predictor:
         sd_x = self._sd(ohms, sd)
         keep = np.abs(mean - mean0) > LEAST_SHIFT * min(float(sd0), 1.0)
         keep &= ~((mean > self._top) & (mean0 > self._top))
-        return Spread(
-            mean0, float(sd0), soft, moving[keep], mean[keep], sd_x[keep], soft_f[keep], self._top
-        )
+        return Spread(mean0, float(sd0), soft, moving[keep], mean[keep], sd_x[keep], soft_f[keep], self._top)
 
     def _mean(self, ohms: Floats) -> Floats:
         return log_ohms(np.minimum(ohms + COPPER_OHMS + self.meter.lead_ohms, 1e12))
@@ -173,7 +194,9 @@ class Predictor:
         finite = np.minimum(ohms, 1e12)
         knee = finite + COPPER_OHMS + self.meter.lead_ohms + KNEE_OHMS
         relative = sd_ln * finite / knee
-        absolute = np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), COPPER_SPREAD) / knee
+        absolute = (
+            np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), COPPER_SPREAD) / knee
+        )
         return np.maximum(np.hypot(relative, absolute), 0.02)
 
     def likeness(self, spot: Spot) -> Likeness:
@@ -229,7 +252,8 @@ class Predictor:
         chance0 = np.array([0.85, 0.12, 0.03])
         chance = np.array(
             [
-                (1 - self.faults[i].heat[spot.part]) * chance0 + self.faults[i].heat[spot.part] * np.array([0, 0.2, 0.8])
+                (1 - self.faults[i].heat[spot.part]) * chance0
+                + self.faults[i].heat[spot.part] * np.array([0, 0.2, 0.8])
                 for i in faults
             ]
         ).reshape(len(faults), len(HEATS))

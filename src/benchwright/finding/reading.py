@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ..board import Board, Pin
 from ..board.blocks import match_symptom
@@ -105,7 +105,7 @@ class Spot:
     net_b: str | None = None
     part: str = ""
     phrase: str = ""
-    state: BoardState = BoardState()
+    state: BoardState = field(default_factory=BoardState)
 
 
 def understand(board: Board, reading: Reading) -> tuple[Spot, float | str]:
@@ -142,7 +142,9 @@ def understand(board: Board, reading: Reading) -> tuple[Spot, float | str]:
     pin_a, net_a = board.point(reading.a)
     pin_b, net_b = board.point(reading.b) if reading.b.strip() else (None, board.ground)
     if (pin_a, net_a) == (pin_b, net_b):
-        raise BadReading(f"both points of the {quantity} reading are {reading.a}: expected two different points")
+        raise BadReading(
+            f"both points of the {quantity} reading are {reading.a}: expected two different points"
+        )
     spot = Spot(quantity, pin_a, net_a, pin_b, net_b, state=state)
     if quantity == "logic":
         word = _LOGIC_WORDS.get(str(value).strip().lower())
@@ -157,11 +159,15 @@ def understand(board: Board, reading: Reading) -> tuple[Spot, float | str]:
             return spot, math.inf
         return Spot("resistance", pin_a, net_a, pin_b, net_b, state=state), _number(reading)
     if quantity == "resistance" and reading.power:
-        raise BadReading("resistance is measured with the power off: take the power off, or mark the reading so")
+        raise BadReading(
+            "resistance is measured with the power off: take the power off, or mark the reading so"
+        )
     number = _number(reading)
     if quantity == "resistance" and number < 0:
         # A meter that meets a charged capacitor shows this; as a number it says nothing.
-        raise BadReading(f"resistance {reading.value!r} is below zero: discharge the capacitors and measure again")
+        raise BadReading(
+            f"resistance {reading.value!r} is below zero: discharge the capacitors and measure again"
+        )
     return spot, number
 
 
@@ -209,5 +215,12 @@ def value_text(spot: Spot, value: float | str) -> str:
     """A reading's value as a person would say it."""
     if isinstance(value, str):
         return value
-    unit = {"resistance": "ohm", "continuity": "ohm", "diode": "V", "voltage": "V", "frequency": "Hz", "current": "A"}
+    unit = {
+        "resistance": "ohm",
+        "continuity": "ohm",
+        "diode": "V",
+        "voltage": "V",
+        "frequency": "Hz",
+        "current": "A",
+    }
     return format_quantity(value, unit.get(spot.quantity, ""))

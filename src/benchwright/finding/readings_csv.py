@@ -71,7 +71,11 @@ def _reading(cells: dict[str, str], file: str, line: int) -> Reading:
     power = cells.get("power", "").lower()
     if power not in _YES | _NO:
         raise BadFile(file, f"{power!r}: expected yes or no", line=line, field="power")
-    removed = [ref for ref in cells.get("removed", "").replace(";", " ").replace("|", " ").replace(",", " ").split() if ref]
+    removed = [
+        ref
+        for ref in cells.get("removed", "").replace(";", " ").replace("|", " ").replace(",", " ").split()
+        if ref
+    ]
     return Reading(
         quantity=cells.get("quantity", ""), a=cells.get("a", ""), b=cells.get("b", ""), value=cells.get("value", ""),
         power=power in _YES, removed=removed, note=cells.get("note", ""),

@@ -69,10 +69,6 @@ class Running:
             return self.current()
         if spot.quantity == "frequency":
             return self.frequency(spot)
-        if spot.quantity == "diode":
-            from .junction_check import diode_outcome
-
-            return diode_outcome(self.predictor, spot)
         raise KeyError(spot.quantity)
 
     # -- blocks and symptoms ---------------------------------------------------------------------------
@@ -127,10 +123,9 @@ class Running:
         """Whether a symptom is seen: yes or no."""
         known = symptoms()[phrase]
         base = known.seen_without
-        chances = np.full(len(self.faults), base)
+        chances: Floats = np.full(len(self.faults), base)
         if phrase == "works":
-            chances = np.array([1.0 - 0.97 * max(s.values(), default=0.0) for s in self.stopped])
-            chances = np.maximum(chances, 0.03)
+            chances = np.array([max(0.03, 1.0 - 0.97 * max(s.values(), default=0.0)) for s in self.stopped])
             base = 0.97
         else:
             for index, stopped in enumerate(self.stopped):
@@ -138,9 +133,9 @@ class Running:
                 for block, chance in stopped.items():
                     quiet *= 1.0 - known.causes.get(block, 0.0) * chance
                 chances[index] = 1.0 - (1.0 - base) * quiet
-        faults = np.flatnonzero(np.abs(chances - base) > 0.01)
-        chance = np.stack([chances[faults], 1.0 - chances[faults]], axis=1)
-        return Words(("yes", "no"), np.array([base, 1.0 - base]), faults, chance)
+        faults = np.flatnonzero(np.abs(chances - base) > 0.01).astype(np.int64)
+        both = np.stack([chances[faults], 1.0 - chances[faults]], axis=1)
+        return Words(("yes", "no"), np.array([base, 1.0 - base]), faults, both)
 
     # -- logic ---------------------------------------------------------------------------------------------
 
@@ -150,7 +145,9 @@ class Running:
         found: dict[str, tuple[Pin, ...]] = {}
         for net, pins in self.board.nets.items():
             found[net] = tuple(
-                pin for pin in pins if pin.ref in self.board.parts and self.board.kind_pin(pin).direction in "OTBC"
+                pin
+                for pin in pins
+                if pin.ref in self.board.parts and self.board.kind_pin(pin).direction in "OTBC"
             )
         return found
 
@@ -262,7 +259,8 @@ class Running:
                 return {net: state.volts for net, state in rail_voltages(board, edit=edit).items()}
         if fault.mode == "no output" and fault.parts:
             return {
-                net: state.volts for net, state in rail_voltages(board, dead=frozenset(fault.parts[:1])).items()
+                net: state.volts
+                for net, state in rail_voltages(board, dead=frozenset(fault.parts[:1])).items()
             }
         return {}
 
@@ -271,7 +269,9 @@ class Running:
         board = self.board
         net = spot.net_a
         if net is None or (spot.net_b not in (board.ground, None) and spot.net_b not in board.rails):
-            return Words(_VOLT_WORDS, np.array([0.4, 0.3, 0.3]), np.zeros(0, dtype=np.int64), np.zeros((0, 3)))
+            return Words(
+                _VOLT_WORDS, np.array([0.4, 0.3, 0.3]), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
+            )
         if net not in board.rails:
             logic = self.logic(spot)
             return Words(_VOLT_WORDS, logic.chance0 @ _VOLTS_SEEN, logic.faults, logic.chance @ _VOLTS_SEEN)
@@ -279,17 +279,22 @@ class Running:
         sound, moved = self._rails
         tolerance = max((rail.limits[1] - rail.limits[0]) / 4.0, 0.05)
         mean0 = sound.get(net, rail.nominal)
-        other = board.rails[spot.net_b].nominal if spot.net_b in board.rails else 0.0
+        black = board.rails.get(spot.net_b or "")
+        other = black.nominal if black is not None else 0.0
         means = dict(moved.get(net, {}))
         loose: set[int] = set()
         if spot.pin_a is not None:
             for index in self.predictor.edits.splits_at.get(spot.pin_a, ()):
                 if not self._has_source(net, self.faults[index].edit.pins):
-                    means[index] = 0.15 * rail.nominal if self.faults[index].edit.ohms == 0 else 0.8 * rail.nominal
+                    means[index] = (
+                        0.15 * rail.nominal if self.faults[index].edit.ohms == 0 else 0.8 * rail.nominal
+                    )
                     loose.add(index)
         faults = np.array(sorted(means), dtype=np.int64)
         mean = np.array([means[int(i)] for i in faults]) - other
-        sd = np.array([0.25 * abs(rail.nominal) if int(i) in loose else 0.3 + 0.08 * abs(rail.nominal) for i in faults])
+        sd = np.array(
+            [0.25 * abs(rail.nominal) if int(i) in loose else 0.3 + 0.08 * abs(rail.nominal) for i in faults]
+        )
         size = max(abs(rail.nominal), 1.0)
         edges = np.sort(
             np.array(

@@ -186,7 +186,7 @@ def suspect_of(
         others = list(dict.fromkeys(f.mode for f in shown))[1:3]
         if others:
             text += f" (or {' or '.join(others)})"
-    remedies = []
+    remedies: list[Remedy] = []
     for fault in shown:
         remedy = remedy_of(board, fault)
         if all(remedy.text != known.text for known in remedies):
@@ -223,7 +223,11 @@ def remedy_of(board: Board, fault: Fault) -> Remedy:
         else:
             minutes = max(minutes, row["minutes_a_pin"] * len(board.pins_of.get(ref, ())))
     return Remedy(
-        row["text"].format(ref=ref, pin=pin, other=other), minutes, cost, float(row["success"]), tuple(row["cautions"])
+        row["text"].format(ref=ref, pin=pin, other=other),
+        minutes,
+        cost,
+        float(row["success"]),
+        tuple(row["cautions"]),
     )
 
 
@@ -302,8 +306,14 @@ def check_cautions(board: Board, spot: Spot) -> tuple[str, ...]:
 
 def _three_rails(board: Board, ref: str) -> bool:
     kind = board.kind_of(ref)
-    nominal = {board.rails[net].nominal for pin in supply_pins(board, ref)[1] if (net := board.net_of.get(pin)) in board.rails}
-    return kind.category in ("dynamic_ram", "eprom", "cpu") and any(v < 0 for v in nominal) and len(nominal) >= 3
+    nominal = {
+        board.rails[net].nominal
+        for pin in supply_pins(board, ref)[1]
+        if (net := board.net_of.get(pin, "")) in board.rails
+    }
+    return (
+        kind.category in ("dynamic_ram", "eprom", "cpu") and any(v < 0 for v in nominal) and len(nominal) >= 3
+    )
 
 
 def describe_outcomes(
@@ -314,9 +324,7 @@ def describe_outcomes(
         rows = _ranges(spot, outcome, leads)
     else:
         rows = [(name, *leads[index]) for index, name in enumerate(outcome.names)]
-    return tuple(
-        OutcomeText(shows, p, _meaning(spot, names, p)) for shows, p, names in rows if p > 0.003
-    )
+    return tuple(OutcomeText(shows, p, _meaning(spot, names, p)) for shows, p, names in rows if p > 0.003)
 
 
 def _meaning(spot: Spot, names: Sequence[str], p: float) -> str:
@@ -328,7 +336,11 @@ def _ranges(
 ) -> list[tuple[str, float, list[str]]]:
     edges = outcome.cell_edges()
     ohms = spot.quantity in ("resistance", "continuity")
-    unit = "ohm" if ohms else {"voltage": "V", "current": "A", "frequency": "Hz", "diode": "V"}.get(spot.quantity, "")
+    unit = (
+        "ohm"
+        if ohms
+        else {"voltage": "V", "current": "A", "frequency": "Hz", "diode": "V"}.get(spot.quantity, "")
+    )
 
     def written(x: float) -> str:
         value = math.exp(min(x, 40.0)) - KNEE_OHMS if ohms else x
