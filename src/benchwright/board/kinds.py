@@ -11,6 +11,7 @@ The tables are `kinds/*.toml`. A person's own board file holds kinds in the same
     supplies = [{ pin = "VCC", nominal = 5.0, typical = 0.06, worst = 0.08, source = "from memory" }]
 
 `pins` is in the order of pin numbers from 1; ``D0..D7`` counts up or down; ``7=GND:G`` sets a number.
+Kinds without `pins` fit any number of pins. `price` is a rough figure in euro, from memory.
 A supply whose `nominal` is 0 takes whatever voltage the board gives it (op-amps, 4000 logic, regulators).
 """
 
@@ -20,15 +21,15 @@ import difflib
 import math
 import re
 import tomllib
+from collections import ChainMap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from types import MappingProxyType
 from typing import NamedTuple
 
 from ..errors import BadFile, BadQuantity
-from ..units import parse_quantity
+from ..units import format_quantity, parse_quantity
 from .model import CATEGORIES, Kind, KindPin, Substitute, Supply
 
 FAMILIES = (
@@ -312,26 +313,65 @@ class _Function(NamedTuple):
     source: str
 
 
+class _Shelf(Mapping[str, Kind]):
+    """The shipped kinds by name. A table is parsed when its kind is first asked for.
+
+    Parsing all tables takes longer than everything else a short command does, and a board uses few.
+    """
+
+    def __init__(self) -> None:
+        self._places: dict[str, tuple[Path, str]] = {}
+        self._made: dict[str, Kind] = {}
+        for path in sorted(_FOLDER.glob("*.toml")):
+            if path.name in _NOT_KINDS:
+                continue
+            for name, text in _tables_of(path):
+                if name in self._places:
+                    raise BadFile(str(path), "this kind is defined twice; remove one", field=name)
+                self._places[name] = (path, text)
+        self._logic = tuple(
+            f"74{letters}{number}" for letters in ("", "LS", "HC", "HCT") for number in _function_texts()
+        )
+        self._names = {**dict.fromkeys(self._places), **dict.fromkeys(self._logic)}
+
+    def __getitem__(self, name: str) -> Kind:
+        kind = self._made.get(name)
+        if kind is None:
+            if name not in self._names:
+                raise KeyError(name)
+            place = self._places.get(name)
+            if place is None:
+                logic = _made(name)
+                if logic is None:
+                    raise KeyError(name)
+                kind = logic
+            else:
+                path, text = place
+                kind = kind_from_table(name, _table(path, name, _parse(path, text).get(name)), str(path))
+            self._made[name] = kind
+        return kind
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
+
+    def peek(self, name: str) -> Kind | None:
+        """The kind if it has been parsed already."""
+        return self._made.get(name)
+
+
 @cache
 def load_kinds() -> Mapping[str, Kind]:
-    """Every shipped kind by name, read once.
+    """Every shipped kind by name; read-only, tables are parsed as they are asked for.
 
     Holds the 74-series functions as plain TTL, LS, HC and HCT; `kind_named` makes the other families.
     """
-    kinds: dict[str, Kind] = {}
-    for path in sorted(_FOLDER.glob("*.toml")):
-        if path.name in _NOT_KINDS:
-            continue
-        for name, table in _read(path).items():
-            if name in kinds:
-                raise BadFile(str(path), "this kind is defined twice; remove one", field=name)
-            kinds[name] = kind_from_table(name, _table(path, name, table), str(path))
-    families, functions = _logic_tables()
-    for letters in ("", "LS", "HC", "HCT"):
-        for function in functions.values():
-            kind = _logic_kind(families[letters], function)
-            kinds[kind.name] = kind
-    return MappingProxyType(kinds)
+    return _Shelf()
 
 
 def kind_named(name: str, kinds: Mapping[str, Kind] | None = None) -> Kind | None:
@@ -349,11 +389,10 @@ def kind_named(name: str, kinds: Mapping[str, Kind] | None = None) -> Kind | Non
 def _made(name: str) -> Kind | None:
     found = re.fullmatch(r"74([A-Z]*)(\d+)", name)
     if found:
-        families, functions = _logic_tables()
-        family = families.get(found[1])
+        family = _families().get(found[1])
         if family is None:
             return None
-        function = functions.get(found[2])
+        function = _function(found[2])
         if function is not None:
             return _logic_kind(family, function)
         base = load_kinds().get(found[2])
@@ -380,12 +419,25 @@ def _made(name: str) -> Kind | None:
 
 
 @cache
-def _logic_tables() -> tuple[dict[str, _Family], dict[str, _Function]]:
+def _function_texts() -> dict[str, str]:
+    return {
+        name.removeprefix("function.").strip('"'): text
+        for name, text in _tables_of(_FOLDER / "logic_74.toml")
+        if name.startswith("function.")
+    }
+
+
+@cache
+def _families() -> dict[str, _Family]:
     path = _FOLDER / "logic_74.toml"
-    data = _read(path)
     families: dict[str, _Family] = {}
-    for key, table in _table(path, "family", data.get("family")).items():
-        read = _Fields(f"family.{key}", _table(path, key, table), str(path))
+    for name, text in _tables_of(path):
+        if not name.startswith("family."):
+            continue
+        key = name.removeprefix("family.")
+        read = _Fields(
+            name, _table(path, key, _table(path, name, _parse(path, text)["family"])[key]), str(path)
+        )
         code = read.text("family", "")
         read.choice("family", code, FAMILIES)
         families[read.text("letters", "")] = _Family(
@@ -396,23 +448,31 @@ def _logic_tables() -> tuple[dict[str, _Family], dict[str, _Function]]:
             read.text("note", ""),
             tuple(("" if other == "TTL" else other, text) for other, text in read.texts("substitutes")),
         )
-    functions: dict[str, _Function] = {}
-    for number, table in _table(path, "function", data.get("function")).items():
-        read = _Fields(f"function.{number}", _table(path, number, table), str(path))
-        current = read.table.get("current")
-        if not isinstance(current, list) or len(current) != 2:
-            raise read.bad("current", current, "two numbers: typical and worst, in amperes")
-        typical, worst = (read.as_number("current", each, 0.0) for each in current)
-        functions[number] = _Function(
-            number,
-            read.text("title", ""),
-            _pins(read),
-            (typical, worst),
-            read.text("current_source", ""),
-            read.text("size", "1_100"),
-            read.text("source", ""),
-        )
-    return families, functions
+    return families
+
+
+@cache
+def _function(number: str) -> _Function | None:
+    path = _FOLDER / "logic_74.toml"
+    text = _function_texts().get(number)
+    if text is None:
+        return None
+    name = f"function.{number}"
+    table = _table(path, name, _table(path, name, _parse(path, text)["function"])[number])
+    read = _Fields(name, table, str(path))
+    current = read.table.get("current")
+    if not isinstance(current, list) or len(current) != 2:
+        raise read.bad("current", current, "two numbers: typical and worst, in amperes")
+    typical, worst = (read.as_number("current", each, 0.0) for each in current)
+    return _Function(
+        number,
+        read.text("title", ""),
+        _pins(read),
+        (typical, worst),
+        read.text("current_source", ""),
+        read.text("size", "1_100"),
+        read.text("source", ""),
+    )
 
 
 def _logic_kind(family: _Family, function: _Function) -> Kind:
@@ -439,11 +499,29 @@ def _logic_kind(family: _Family, function: _Function) -> Kind:
     )
 
 
-def _read(path: Path) -> dict[str, object]:
+_HEADER = re.compile(r'^\[("?)([^\]\n]+?)\1\][ \t]*$', re.M)
+
+
+def _tables_of(path: Path) -> Iterator[tuple[str, str]]:
+    """Name and text of each table of a shipped file, in order."""
+    text = _contents(path)
+    heads = list(_HEADER.finditer(text))
+    for head, after in zip(heads, [*heads[1:], None], strict=True):
+        yield head[2], text[head.start() : after.start() if after else len(text)]
+
+
+def _contents(path: Path) -> str:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, tomllib.TOMLDecodeError) as problem:
+        return path.read_text(encoding="utf-8")
+    except OSError as problem:
         raise BadFile(str(path), f"cannot be read: {problem}; reinstall the package") from problem
+
+
+def _parse(path: Path, text: str) -> dict[str, object]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise BadFile(str(path), f"not TOML: {problem}; reinstall the package") from problem
 
 
 def _table(path: Path, name: str, value: object) -> Mapping[str, object]:
@@ -474,7 +552,8 @@ _PREFIXES: dict[str, str] = {
     **dict.fromkeys(("X",), "crystal or connector"),
     **dict.fromkeys(("OSC", "XO"), "oscillator"),
     **dict.fromkeys(("U", "IC", "A", "N", "REG", "VREG", "OP", "OK", "OC", "Z", "IO", "ISO"), "chip"),
-    **dict.fromkeys(("J", "CN", "CON", "CONN", "PL", "SK", "SKT", "JK", "PX", "XS", "XP", "EDGE", "BUS"), "connector"),
+    **dict.fromkeys(("J", "CN", "CON", "CONN", "PL", "SK", "SKT", "JK", "PX"), "connector"),
+    **dict.fromkeys(("XS", "XP", "BUS", "EDGE"), "connector"),
     **dict.fromkeys(("P",), "connector or pot"),
     **dict.fromkeys(("JP", "LK", "W", "LINK", "SJ", "WL", "JMP"), "jumper"),
     **dict.fromkeys(("F", "FS", "FU"), "fuse"),
@@ -510,7 +589,7 @@ def recognise(
     pin_count : int, optional
         Pins on the board; if it contradicts the value, the part is generic.
     kinds : Mapping, optional
-        Kinds of the board file; they go before shipped ones.
+        Kinds of the board file, alone or with the shipped ones; they go before shipped ones.
 
     Returns
     -------
@@ -532,7 +611,7 @@ _TIMES = re.compile(
 _FREQUENCY = re.compile(r"(\d+(?:[.,]\d*)?|[.,]\d+)\s*([kKmM]?)hz?(?![a-z])", re.I)
 _LETTERED_HERTZ = re.compile(r"^(\d+)([kKM])(\d*)$")
 _MAKER = re.compile(r"^(?:M5[A-Z]{1,2}|[A-Z]{1,6})?")
-_ROOT = re.compile(r"^(?:M5[A-Z]{1,2}|[A-Z]{0,6}?)-?((?:54|74|84)([A-Z]*)(\d{2,5}))(?!\d)")
+_ROOT = re.compile(r"^(?:M5[A-Z]{1,2}|[A-Z]{0,6}?)-?((?:54|74)([A-Z]*)(\d{2,5}))(?!\d)")
 _E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 
 
@@ -544,7 +623,7 @@ def _normal(text: str) -> str:
 @cache
 def _names() -> tuple[dict[str, str], dict[str, str], dict[str, list[str]], dict[str, tuple[float, ...]]]:
     path = _FOLDER / "names.toml"
-    data = _read(path)
+    data = _parse(path, _contents(path))
     same = {_normal(key): str(kind) for key, kind in _table(path, "same", data.get("same")).items()}
     like = {_normal(key): str(kind) for key, kind in _table(path, "like", data.get("like")).items()}
     by_pins: dict[str, list[str]] = {}
@@ -575,6 +654,24 @@ def _numbers() -> dict[str, tuple[str, ...]]:
 _LONGEST = 12
 
 
+def _own_kinds(kinds: Mapping[str, Kind] | None) -> dict[str, Kind]:
+    """The kinds that are not the shipped ones, by normal form of their name."""
+    shipped = load_kinds()
+    layers = list(kinds.maps) if isinstance(kinds, ChainMap) else [kinds]
+    own: dict[str, Kind] = {}
+    for layer in reversed(layers):
+        if layer is None or layer is shipped:
+            continue
+        for name, kind in layer.items():
+            if not isinstance(shipped, _Shelf) or shipped.peek(name) is not kind:
+                own[_normal(name)] = kind
+    return own
+
+
+def _style_of(kind: Kind) -> str:
+    return kind.name.removeprefix("capacitor_") if kind.name.startswith("capacitor_") else ""
+
+
 class _Recogniser:
     """One question of `recognise`."""
 
@@ -584,11 +681,8 @@ class _Recogniser:
         self.value = " ".join(value.replace("μ", "u").replace("µ", "u").split())[:200]
         self.foot = footprint.lower()
         self.pin_count = pin_count
-        shipped = load_kinds()
-        self.kinds = kinds if kinds is not None else shipped
-        self.own = {}
-        if kinds is not None:
-            self.own = {_normal(name): kind for name, kind in kinds.items() if shipped.get(name) is not kind}
+        self.kinds = kinds
+        self.own = _own_kinds(kinds)
         letters = re.match(r"\s*([A-Za-z]*)", ref)
         self.prefix = letters[1].upper() if letters else ""
         self.role = _PREFIXES.get(self.prefix, "")
@@ -601,9 +695,9 @@ class _Recogniser:
         exact = self.own.get(_normal(self.value)) if self.value else None
         if exact is not None:
             return self.fitted(Recognition(exact, self.size_for(exact)))
-        if self.value and self.value in self.kinds and not self.value.isdigit():
-            kind = self.kinds[self.value]
-            return self.fitted(Recognition(kind, self.size_for(kind)))
+        if not self.value.isdigit() and self.value in load_kinds():
+            kind = self.kind(self.value)
+            return self.fitted(Recognition(kind, self.size_for(kind), _style_of(kind)))
         method = _ROLES.get(self.role, _Recogniser.anything)
         return self.fitted(method(self))
 
@@ -619,19 +713,24 @@ class _Recogniser:
     def fits(self, kind: Kind) -> bool:
         if self.pin_count is None or not kind.pins:
             return True
+        if kind.package == f"DIP-{self.pin_count}":
+            return True
         extra = 2 if kind.package.startswith("TO-") else 0
-        most = len(kind.pins) + extra
         # Unconnected pins are often missing from a netlist, so a few too few is no contradiction.
-        return 0.75 * len(kind.pins) <= self.pin_count <= most
+        return 0.75 * len(kind.pins) <= self.pin_count <= len(kind.pins) + extra
 
     def fitted(self, found: Recognition) -> Recognition:
-        if self.fits(found.kind):
+        kind = found.kind
+        if self.fits(kind):
             return found
-        unlike = self.unknown(
-            f"{self.value!r} looks like {found.kind.name}, which has {len(found.kind.pins)} pins, "
-            f"but this part has {self.pin_count}: taken as a generic part"
-        )
-        return unlike
+        seen = f"{self.value!r} looks like {kind.name}, which has {len(kind.pins)} pins, but this part has "
+        seen += f"{self.pin_count}"
+        other_case = len(kind.pins) <= 3 or re.search(r"plcc|lcc|qfp|soj|sot|smd|zip", self.foot)
+        if not other_case or kind.generic:
+            return self.unknown(f"{seen}: taken as a generic part")
+        bare = replace(kind, name=f"{kind.name}, {self.pin_count} pins", package="", pins=())
+        note = f"{seen}: taken as {kind.name} in another case, pins unknown"
+        return Recognition(bare, found.size, found.style, False, note)
 
     def unknown(self, note: str = "") -> Recognition:
         count = self.pin_count or 0
@@ -651,8 +750,9 @@ class _Recogniser:
 
     def size_for(self, kind: Kind) -> float | None:
         readers = {
-            "resistor": self.ohms, "resistor_network": self.ohms, "potentiometer": self.ohms, "capacitor": self.farads,
-            "inductor": self.henries, "crystal": self.hertz, "oscillator": self.hertz, "zener": self.volts,
+            "resistor": self.ohms, "resistor_network": self.ohms, "potentiometer": self.ohms,
+            "capacitor": self.farads, "inductor": self.henries, "zener": self.volts,
+            "crystal": self.hertz, "oscillator": self.hertz,
         }  # fmt: skip
         if kind.category == "regulator":
             return _regulator_volts(kind.name)
@@ -670,9 +770,12 @@ class _Recogniser:
 
     def farads(self) -> float | None:
         electrolytic = self.has("elec", "elko", "cp_", "tant", "polari")
-        volts = any(re.fullmatch(r"\d+(?:[.,]\d+)?V(?:DC|AC)?", word, re.I) for word in self.words)
+        # "10/16V" and "100/25" are microfarads over volts.
+        over = re.match(
+            r"^\d+(?:[.,]\d+)?\s*/\s*(?:6[.,]3|10|16|25|35|40|50|63|100)\s*(?:V.*)?$", self.value, re.I
+        )
         for word in self.words:
-            size = _farads(word, electrolytic or (volts and "/" in self.value))
+            size = _farads(word, electrolytic or over is not None)
             if size is not None:
                 return size
         return None
@@ -744,11 +847,15 @@ class _Recogniser:
             maker = _MAKER.match(text)
             rest = text[maker.end() :].lstrip("-. ") if maker else text
             hits = self.hit(rest, bare=rest == text)
+            cmos = re.match(r"(8\d)C(\d\d)", rest)
+            if hits is None and cmos is not None:
+                made = kind_named(cmos[0], self.kinds)
+                hits = [made] if made is not None else None
             for old, new in _REWRITES:
                 if hits is None and old.match(rest):
                     hits = self.hit(old.sub(new, rest), bare=False)
         if hits is None:
-            return self.logic(text)
+            return self.copied_family(text) or self.logic(text)
         best = next((kind for kind in hits if self.fits(kind)), hits[0])
         note, certain = "", True
         like = _names()[1]
@@ -775,18 +882,40 @@ class _Recogniser:
             return [self.kind(name) for name in names]
         return None
 
+    def copied_family(self, text: str) -> Recognition | None:
+        """The processor that uPD780 copies, and its port, counter and serial chips."""
+        found = re.match(r"[A-Z]80[A-H]?(?![\d.])[- ]?(CPU|PIO|CTC|SIO(?:[-/]?\d)?)?", text)
+        if found is None or self.role not in ("chip", ""):
+            return None
+        chip = found[1] or "CPU"
+        if chip == "CPU" and self.role == "" and self.pin_count is None:
+            return None
+        name = {"CPU": "uPD780", "PIO": "LH0081", "CTC": "LH0082"}.get(chip, "LH0084")
+        if not self.fits(self.kind(name)):
+            return None
+        if name == "LH0084" and not chip.endswith("0"):
+            return self.guess(
+                name, "the version (bonding) of the serial chip is not given: pins as version 0"
+            )
+        return Recognition(self.kind(name))
+
     def logic(self, text: str) -> Recognition | None:
         found = _ROOT.match(text)
         if found is None:
             return None
         letters, digits = found[2], found[3]
-        families, functions = _logic_tables()
-        if letters not in families:
+        family = _families().get(letters)
+        if family is None:
             return None
-        if digits.zfill(2) in functions:
-            digits = digits.zfill(2)
         kind = kind_named(f"74{letters}{digits}", self.kinds)
-        return None if kind is None else Recognition(kind)
+        if kind is not None:
+            return Recognition(kind)
+        if len(digits) > 4 or (letters == "" and len(digits) > 3):
+            return None
+        # The family still says how its pins look to a meter.
+        known = replace(self.unknown().kind, category="logic", family=family.family)
+        note = f"74-series function {digits} is not in the table: pins taken as unknown"
+        return Recognition(known, certain=False, note=note)
 
     # -- one method per role --------------------------------------------------------------------
 
@@ -927,15 +1056,19 @@ class _Recogniser:
         name = f"capacitor_{style}" if style else "capacitor"
         if size is None:
             return self.guess(name, f"no capacitance in {self.value!r}", style=style)
+        if re.fullmatch(r"\d{1,2}|\d{4,}|\d+[.,]\d*|[.,]\d+", self.value):
+            return self.guess(
+                name, f"{self.value!r} has no unit: taken as {format_quantity(size, 'F')}", size, style
+            )
         return Recognition(self.kind(name), size, style)
 
     def capacitor_style(self, size: float | None) -> str:
         text = f"{self.lower} {self.foot}"
         if re.search(r"tant", text):
             return "tantalum"
-        if re.search(r"elec|elko|elyt|alumin|\bcp[_\b]|cp_|polari[sz]ed", text) and not re.search(
-            "non.?polar", text
-        ):
+        if re.search(
+            r"elec|elko|elyt|alumin|(?<![a-z0-9])cp(?![a-z0-9])|polari[sz]ed", text
+        ) and not re.search("non.?polar", text):
             return "electrolytic"
         if re.search(r"mica|styr|styro", text):
             return "mica"
@@ -995,8 +1128,18 @@ class _Recogniser:
         text = _normal(self.value)
         for pattern, name in _TRANSISTORS:
             if re.search(pattern, text):
-                return self.guess(name, f"{self.value!r} taken as {self.kind(name).title}")
+                guessed = self.guess(name, f"{self.value!r} taken as {self.kind(name).title}")
+                return self.with_order(guessed, text)
         return self.guess("transistor", f"transistor type {self.value!r} is not known here")
+
+    @staticmethod
+    def with_order(found: Recognition, text: str) -> Recognition:
+        """Pins from an order written in the value, as in ``NPN_EBC``."""
+        order = re.search(r"[_(]([EBC]{3}|[GDS]{3})\)?$", text)
+        if order is None or len(set(order[1])) != 3:
+            return found
+        pins = tuple(KindPin(str(number), name, "X") for number, name in enumerate(order[1], 1))
+        return replace(found, kind=replace(found.kind, name=f"{found.kind.name}, {order[1]}", pins=pins))
 
     def transformer(self) -> Recognition:
         found = self.number()
@@ -1034,9 +1177,9 @@ class _Recogniser:
         if found is not None:
             return found
         name = "oscillator"
-        if re.search(r"dip-?14|\b14[- ]?pin|full", self.foot + " " + self.lower):
+        if re.search(r"di[lp]-?14|\b14[- ]?pin|full", self.foot + " " + self.lower):
             name = "oscillator_14"
-        elif re.search(r"dip-?8\b|\b8[- ]?pin|half", self.foot + " " + self.lower):
+        elif re.search(r"di[lp]-?8\b|\b8[- ]?pin|half", self.foot + " " + self.lower):
             name = "oscillator_8"
         size = self.hertz()
         if size is None:
@@ -1129,12 +1272,13 @@ _ROLES = {
 }
 
 # Ways of writing one number, tried in order once the maker's letters are off: 68B21 is 6821,
-# MC14011 and MB84011 are 4011, a letter before 80 or 84C00 marks the processor that uPD780 copies.
+# MC14011 and MB84011 are 4011, an 82C51 unknown as such is an 8251.
 _REWRITES = (
     (re.compile(r"^6[38][ABC]?(\d\d)"), r"68\1"),
     (re.compile(r"^65[ABC](\d\d)"), r"65\1"),
     (re.compile(r"^[18](4[05]\d\d)"), r"\1"),
-    (re.compile(r"^(8\d)C(\d\d)"), r"\1\2"),
+    (re.compile(r"^(8\d)C(\d\d)(?=\D|$)"), r"\1\2"),
+    (re.compile(r"^(84C[0-4]0)\d\d"), r"\1"),
 )
 _DIODES = (
     (r"schott|^sb\d|^bat", "schottky"),
@@ -1276,8 +1420,8 @@ def _farads(word: str, electrolytic: bool) -> float | None:
         return _finite(f"{found[1] or '0'}.{found[3]}", scale)
     code = re.fullmatch(r"(\d)(\d)(\d)[A-Z]?", word)
     if code and not electrolytic:
-        size = float(code[1] + code[2]) * 1e-12
-        return size * (10.0 ** int(code[3]) if code[3] < "8" else 0.01 if code[3] == "8" else 0.1)
+        noughts = int(code[3]) if code[3] < "8" else int(code[3]) - 10
+        return float(f"{code[1]}{code[2]}e{noughts - 12}")
     found = _FARAD.match(word)
     if not found:
         return None
@@ -1298,7 +1442,7 @@ def _henries(word: str) -> float | None:
         scale = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "r": 1e-6}[found[2].lower()]
         return _finite(f"{found[1] or '0'}.{found[3]}", scale)
     if re.fullmatch(r"\d{3}[JKM]?", word):
-        return float(word[:2]) * 10.0 ** int(word[2]) * 1e-6
+        return float(f"{word[:2]}e{int(word[2]) - 6}")
     found = re.fullmatch(r"(\d+(?:[.,]\d*)?|[.,]\d+)([num]?)(h?)[JKM]?", word, re.I)
     if not found:
         return None
@@ -1307,5 +1451,6 @@ def _henries(word: str) -> float | None:
 
 
 def _finite(number: str, scale: float) -> float | None:
-    size = float(number) * scale
+    # Through text, so that 100n is exactly 1e-7 and not its neighbour.
+    size = float(f"{number}e{round(math.log10(scale))}")
     return size if math.isfinite(size) else None
