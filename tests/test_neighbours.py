@@ -76,6 +76,7 @@ def test_sides_of_the_board_part_neighbours() -> None:
 
 def test_likelihood_falls_with_gap_and_mask() -> None:
     """The wider the gap the less likely a bridge, and solder mask over a via makes it rarer still."""
+
     def chance(x: float, **more: object) -> float:
         return neighbours(_two(_pad("U1", 0, 0), _pad("U2", x, 0, **more)))[0].probability
 
@@ -93,6 +94,7 @@ def test_unconnected_pads_go_by_their_pins() -> None:
 
 def test_tracks_that_run_close_pair_their_nets() -> None:
     """Two outer tracks side by side pair at the level of nets, longer runs more; inner ones do not."""
+
     def board(length: float, layer: int) -> Board:
         lines = [Track(net, layer, 0.3, ((0.0, y), (length, y))) for net, y in (("A", 0.0), ("B", 0.6))]
         far = Track("C", 4, 0.3, ((0.0, 50.0), (1.0, 50.0)))
