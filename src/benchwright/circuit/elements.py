@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from ..board import Board, Kind, Part, Pin
@@ -91,7 +92,7 @@ def elements(board: Board) -> tuple[Element, ...]:
 def part_elements(board: Board, ref: str, part: Part) -> Iterator[Element]:
     """The resistive elements of one part."""
     kind = board.kind_of(ref)
-    pins = board.pins_of.get(ref, ())
+    pins = ordered_pins(board, ref)
     rule = _RULES.get(kind.category)
     if rule is None:
         yield from _chip(board, ref, kind, pins)
@@ -99,7 +100,26 @@ def part_elements(board: Board, ref: str, part: Part) -> Iterator[Element]:
         yield from rule(board, ref, part, kind, pins)
 
 
-def _two_pin(ref: str, pins: tuple[Pin, ...], ohms: float, spread: float, soft: bool = False) -> Iterator[Element]:
+def ordered_pins(board: Board, ref: str) -> tuple[Pin, ...]:
+    """The pins of a part: as its kind lists them, else by number, whatever order the nets name them in."""
+    pins = board.pins_of.get(ref, ())
+    if board.kind_of(ref).pins:
+        return pins
+    return tuple(
+        sorted(
+            pins, key=lambda pin: (len(pin.number), pin.number) if pin.number.isdigit() else (99, pin.number)
+        )
+    )
+
+
+def is_chip(kind: Kind) -> bool:
+    """Whether a kind is taken as an integrated circuit: whatever is no passive or discrete part."""
+    return kind.category not in _RULES
+
+
+def _two_pin(
+    ref: str, pins: tuple[Pin, ...], ohms: float, spread: float, soft: bool = False
+) -> Iterator[Element]:
     if len(pins) >= 2:
         yield Element(pins[0], pins[1], ohms, spread, ref, soft)
 
@@ -111,7 +131,9 @@ def _resistor(board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, .
         yield from _two_pin(ref, pins, 3.0e3, 2.0)
 
 
-def _resistor_network(board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Element]:
+def _resistor_network(
+    board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]
+) -> Iterator[Element]:
     ohms = part.size if part.size is not None else 4.7e3
     spread = behaviour()["part"]["resistor_network"]["spread"] if part.size is not None else 1.0
     if part.style == "isolated" and len(pins) % 2 == 0:
@@ -125,7 +147,9 @@ def _resistor_network(board: Board, ref: str, part: Part, kind: Kind, pins: tupl
         yield Element(pins[0], pin, ohms, spread, ref, False)
 
 
-def _potentiometer(board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Element]:
+def _potentiometer(
+    board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]
+) -> Iterator[Element]:
     ohms = part.size if part.size is not None else 10.0e3
     if len(pins) < 3:
         yield from _two_pin(ref, pins, ohms, 0.7)
@@ -166,7 +190,9 @@ def _contact(board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ..
         half = len(pins) // 2
         if len(pins) > 2 and len(pins) % 2 == 0:
             for index in range(half):
-                yield Element(pins[index], pins[len(pins) - 1 - index], row["ohms"], row["spread"], ref, False)
+                yield Element(
+                    pins[index], pins[len(pins) - 1 - index], row["ohms"], row["spread"], ref, False
+                )
         else:
             yield from _two_pin(ref, pins, row["ohms"], row["spread"])
 
@@ -208,7 +234,7 @@ def _chip(board: Board, ref: str, kind: Kind, pins: tuple[Pin, ...]) -> Iterator
     grounds, supplies = supply_pins(board, ref)
     look = family_pins(kind.family)
     power = {*grounds, *supplies}
-    for first, second in zip(grounds, grounds[1:], strict=False):
+    for first, second in pairwise(grounds):
         yield Element(first, second, INTERNAL_OHMS, 0.7, ref, False)
     ground = grounds[0] if grounds else None
     main = _main_supply(board, supplies)

@@ -29,7 +29,7 @@ from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from ..board import Board, Kind, Part, Pin
-from .elements import LEAK_SIEMENS, Element, behaviour, supply_pins
+from .elements import LEAK_SIEMENS, Element, behaviour, ordered_pins, supply_pins
 from .meter import Meter
 from .network import Edit, EditTable, Frame, Network, Prepared, Probe, _across, _at
 
@@ -99,7 +99,7 @@ def junctions(board: Board) -> tuple[Junction, ...]:
 def part_junctions(board: Board, ref: str, part: Part) -> Iterator[Junction]:
     """The junctions of one part, by its category and the names of its pins."""
     kind = board.kind_of(ref)
-    pins = board.pins_of.get(ref, ())
+    pins = ordered_pins(board, ref)
     category = kind.category
     if category in ("diode", "zener", "led"):
         yield from _diode(board, ref, part, kind, pins)
@@ -130,7 +130,8 @@ def _of(row: dict[str, Any], a: Pin, k: Pin, ref: str, spread: str, knee: float 
     )
 
 
-def _named(kind: Kind, pins: Sequence[Pin], *names: str) -> list[Pin]:
+def named_pins(kind: Kind, pins: Sequence[Pin], *names: str) -> list[Pin]:
+    """The pins of a part with one of these functions, else those with one of these numbers."""
     wanted = {name.upper() for name in names}
     found = [
         pin for pin in pins
@@ -142,13 +143,13 @@ def _named(kind: Kind, pins: Sequence[Pin], *names: str) -> list[Pin]:
 def _diode(board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Junction]:
     if len(pins) < 2:
         return
-    anodes = _named(kind, pins, "A", "ANODE", "+")
-    cathodes = _named(kind, pins, "K", "C", "CATHODE", "KATHODE", "-")
+    anodes = named_pins(kind, pins, "A", "ANODE", "+")
+    cathodes = named_pins(kind, pins, "K", "C", "CATHODE", "KATHODE", "-")
     if not anodes or not cathodes:
         # Pin 1 is the cathode: common practice in parts lists, no source.
         cathodes, anodes = [pins[0]], [pins[1]]
     rows = table()["part"]
-    row = rows[_told(part, kind)]
+    row = rows[told(part, kind)]
     # Several anodes on one cathode, or the reverse, make a double diode.
     for a in anodes:
         for k in cathodes:
@@ -159,7 +160,8 @@ def _diode(board: Board, ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]
                 yield _of(below, k, a, ref, "discrete", max(at_one - below["volts"], 0.1))
 
 
-def _told(part: Part, kind: Kind) -> str:
+def told(part: Part, kind: Kind) -> str:
+    """Which row of the table a discrete diode is, by what is printed on it."""
     if kind.category in ("zener", "led"):
         return kind.category
     for rule in table()["told"]:
@@ -178,7 +180,7 @@ def _is_other(part: Part, kind: Kind, name: str) -> bool:
 def _transistor(ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Junction]:
     if len(pins) < 3:
         return
-    base, emitter, collector = (_named(kind, pins, name, long) for name, long in (
+    base, emitter, collector = (named_pins(kind, pins, name, long) for name, long in (
         ("B", "BASE"), ("E", "EMITTER"), ("C", "COLLECTOR"),
     ))  # fmt: skip
     if not (base and emitter and collector):
@@ -191,14 +193,14 @@ def _transistor(ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]) -> Iter
 
 
 def _mosfet(ref: str, part: Part, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Junction]:
-    source, drain = _named(kind, pins, "S", "SOURCE"), _named(kind, pins, "D", "DRAIN")
+    source, drain = named_pins(kind, pins, "S", "SOURCE"), named_pins(kind, pins, "D", "DRAIN")
     if source and drain:
         a, k = (drain[0], source[0]) if _is_other(part, kind, "p_channel") else (source[0], drain[0])
         yield _of(table()["part"]["body"], a, k, ref, "discrete")
 
 
 def _bridge(ref: str, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Junction]:
-    plus, minus = _named(kind, pins, "+", "P", "DC+"), _named(kind, pins, "-", "M", "DC-")
+    plus, minus = named_pins(kind, pins, "+", "P", "DC+"), named_pins(kind, pins, "-", "M", "DC-")
     if not plus or not minus:
         return
     row = table()["part"]["rectifier"]
@@ -209,8 +211,8 @@ def _bridge(ref: str, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Junction]:
 
 
 def _regulator(board: Board, ref: str, kind: Kind, pins: tuple[Pin, ...]) -> Iterator[Junction]:
-    into = _named(kind, pins, "IN", "VIN", "VI", "INPUT")
-    out = _named(kind, pins, "OUT", "VOUT", "VO", "OUTPUT")
+    into = named_pins(kind, pins, "IN", "VIN", "VI", "INPUT")
+    out = named_pins(kind, pins, "OUT", "VOUT", "VO", "OUTPUT")
     if into and out:
         a, k = (into[0], out[0]) if is_negative(kind) else (out[0], into[0])
         yield _of(table()["part"]["pass"], a, k, ref, "discrete")

@@ -46,7 +46,8 @@ class Edit:
     ----------
     action : str
         ``add`` (a resistance of `ohms` between `a` and `b`), ``change`` (the element between `a`
-        and `b` of `part` gets `ohms`; infinite takes it out), ``split`` (`pins` come off their net, or hang on it by `ohms` if that is above zero),
+        and `b` of `part` gets `ohms`; infinite takes it out), ``split`` (`pins` come off their net, or
+        hang on it by `ohms` if that is above zero),
         ``carry`` (all resistive elements of `part` go: it is missing) or ``none``.
     spread : float
         Standard deviation of the logarithm of `ohms`.
@@ -85,8 +86,8 @@ class Frame:
         self.board = board
         self.node_of_net: dict[str, int] = {}
         for net in board.nets:
-            self.node_of_net[net] = GROUND if net == board.ground else len(self.node_of_net) - (
-                board.ground in self.node_of_net
+            self.node_of_net[net] = (
+                GROUND if net == board.ground else len(self.node_of_net) - (board.ground in self.node_of_net)
             )
         self.node_of_net.setdefault(board.ground, GROUND)
         count = 1 + max(self.node_of_net.values(), default=-1)
@@ -138,10 +139,16 @@ class Network:
         self.frame = frame
         self.removed = frozenset(removed)
         gone = [frame.part_number[ref] for ref in self.removed if ref in frame.part_number]
-        self.present = ~np.isin(frame.element_part, gone) if gone else np.ones(len(frame.elements), dtype=bool)
+        self.present = (
+            ~np.isin(frame.element_part, gone) if gone else np.ones(len(frame.elements), dtype=bool)
+        )
         self.siemens = np.where(self.present, frame.siemens, 0.0)
-        self.node_a = frame.node_at_pin[frame.element_a] if len(frame.elements) else np.zeros(0, dtype=np.int64)
-        self.node_b = frame.node_at_pin[frame.element_b] if len(frame.elements) else np.zeros(0, dtype=np.int64)
+        self.node_a = (
+            frame.node_at_pin[frame.element_a] if len(frame.elements) else np.zeros(0, dtype=np.int64)
+        )
+        self.node_b = (
+            frame.node_at_pin[frame.element_b] if len(frame.elements) else np.zeros(0, dtype=np.int64)
+        )
         self._columns: dict[int, Floats] = {}
 
     @cached_property
@@ -407,7 +414,9 @@ class Prepared:
         # A link of a few milliohms on a net of many megohms loses its digits in the difference; one
         # step of iterative refinement brings them back (`reference`: diagnosis.md section 4.1).
         weight = np.asarray(abs(self.w).max(axis=1).toarray()).ravel() if count else np.zeros(0)
-        highest = np.asarray(abs(self.w).sign().multiply(net.to_ground()[None, :]).max(axis=1).toarray()).ravel()
+        highest = np.asarray(
+            abs(self.w).sign().multiply(net.to_ground()[None, :]).max(axis=1).toarray()
+        ).ravel()
         with np.errstate(invalid="ignore"):
             lost = self.active & (1e-16 * weight**2 * highest > 1e-9 * np.abs(self.base + found))
         for start in range(0, np.count_nonzero(lost), step):
@@ -450,11 +459,7 @@ class Prepared:
         """
         net = self.network
         inverse = net._inverse
-        psi = (
-            np.asarray(self.w @ inverse)
-            if inverse is not None
-            else net.solve(self.w.T.toarray()).T
-        )
+        psi = np.asarray(self.w @ inverse) if inverse is not None else net.solve(self.w.T.toarray()).T
         np.square(psi, out=psi)
         with np.errstate(divide="ignore"):
             psi *= np.where(self.active, 1.0 / self.c, 0.0)[:, None]
@@ -468,7 +473,9 @@ class Prepared:
         if not kept:
             return ohms
         w = self.w[kept].toarray()
-        u = np.array([self.sides(i, j)[index] for index in kept]) - w @ self.network.difference(i.node, j.node)
+        u = np.array([self.sides(i, j)[index] for index in kept]) - w @ self.network.difference(
+            i.node, j.node
+        )
         matrix = np.diag(self.c[kept])
         if len(kept) == 2:
             cross = -float(w[0] @ self.network.solve(w[1])) + self._meets(kept[0], kept[1])
