@@ -506,6 +506,7 @@ def test_kinds_made_on_demand() -> None:
         assert kind is not None
         assert (kind.name, kind.family) == (name, family)
     assert kind_named("74XX245") is None
+    assert kind_named("74L93") is None, "the L version has other pins (from memory)"
     assert kind_named("nonsense") is None
 
 

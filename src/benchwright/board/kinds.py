@@ -24,7 +24,7 @@ import tomllib
 from collections import ChainMap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -311,6 +311,7 @@ class _Function(NamedTuple):
     current_source: str
     size: str
     source: str
+    not_in: tuple[str, ...]
 
 
 class _Shelf(Mapping[str, Kind]):
@@ -385,7 +386,7 @@ def kind_named(name: str, kinds: Mapping[str, Kind] | None = None) -> Kind | Non
     return load_kinds().get(name) or _made(name.upper())
 
 
-@cache
+@lru_cache(maxsize=2048)
 def _made(name: str) -> Kind | None:
     found = re.fullmatch(r"74([A-Z]*)(\d+)", name)
     if found:
@@ -394,11 +395,20 @@ def _made(name: str) -> Kind | None:
             return None
         function = _function(found[2])
         if function is not None:
-            return _logic_kind(family, function)
+            return None if found[1] in function.not_in else _logic_kind(family, function)
         base = load_kinds().get(found[2])
         if base is not None and base.family == "cmos4000" and family.family in ("hc", "hct"):
-            title = f"{base.title}, {found[1]} family"
-            return replace(base, name=name, title=title, family=family.family, substitutes=())
+            return replace(
+                base,
+                name=name,
+                title=f"{base.title}, {found[1]} family",
+                family=family.family,
+                supplies=tuple(
+                    replace(row, nominal=5.0 if row.pin == "VDD" else 0.0) for row in base.supplies
+                ),
+                substitutes=(),
+                source=f"as {base.name}; from memory",
+            )
         return None
     found = re.fullmatch(r"(\d\d)C(\d\d\d?[A-Z]?)", name)
     if found:
@@ -464,6 +474,7 @@ def _function(number: str) -> _Function | None:
     if not isinstance(current, list) or len(current) != 2:
         raise read.bad("current", current, "two numbers: typical and worst, in amperes")
     typical, worst = (read.as_number("current", each, 0.0) for each in current)
+    absent = read.table.get("not_in", [])
     return _Function(
         number,
         read.text("title", ""),
@@ -472,6 +483,7 @@ def _function(number: str) -> _Function | None:
         read.text("current_source", ""),
         read.text("size", "1_100"),
         read.text("source", ""),
+        tuple(str(each) for each in absent) if isinstance(absent, list) else (),
     )
 
 
