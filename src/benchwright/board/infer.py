@@ -60,7 +60,8 @@ def infer(board: Board, report: ImportReport) -> Board:
     Parameters
     ----------
     board : Board
-        With kinds given to its parts. Rails, inlets and sockets it has already are kept.
+        With kinds given to its parts. Rails, inlets and sockets it has already are kept, and a ground
+        other than the usual ``GND`` if it is a net.
     report : ImportReport
         Gets one remark for each thing inferred.
 
@@ -129,8 +130,8 @@ def _bare(net: str) -> str:
 
 
 def _ground(board: Board, report: ImportReport) -> str:
-    if not board.nets:
-        return board.ground
+    if not board.nets or (board.ground != "GND" and board.ground in board.nets):
+        return board.ground  # somebody has named it
     marked: Counter[str] = Counter()
     for net, pins in board.nets.items():
         for pin in pins:
