@@ -109,6 +109,7 @@ class Frame:
         self.soft = np.array([e.soft for e in self.elements], dtype=bool)
         refs = {ref: index for index, ref in enumerate(board.parts)}
         self.part_number = refs
+        self.pin_part = np.array([refs.get(pin.ref, -1) for pin in self.pins], dtype=np.int64)
         self.element_part = np.array([refs.get(e.part, -1) for e in self.elements], dtype=np.int64)
         self.element_between: dict[tuple[Pin, Pin], int] = {}
         for index, element in enumerate(self.elements):
@@ -139,6 +140,7 @@ class Network:
         self.frame = frame
         self.removed = frozenset(removed)
         gone = [frame.part_number[ref] for ref in self.removed if ref in frame.part_number]
+        self.gone = np.array(gone, dtype=np.int64)
         self.present = (
             ~np.isin(frame.element_part, gone) if gone else np.ones(len(frame.elements), dtype=bool)
         )
@@ -366,7 +368,10 @@ class Prepared:
 
     @cached_property
     def c(self) -> Floats:
-        return np.where(self.active, -(self.base + self.quadratic()), np.inf)
+        c = -(self.base + self.quadratic())
+        # An open that leaves nothing behind it gives c = 0 but for rounding, on either side of zero.
+        c = np.where(self.base < 0.0, np.maximum(c, 1e-13 * np.abs(self.base)), c)
+        return np.where(self.active, c, np.inf)
 
     def _pin_matrix(self) -> tuple[sparse.csr_matrix, Floats]:
         """For every pin, the vector w and the total conductance that it would carry away."""
@@ -448,8 +453,6 @@ class Prepared:
         with np.errstate(divide="ignore", invalid="ignore"):
             change = np.where(self.active, u * u / self.c, 0.0)
         change = np.where(np.isnan(change) | ((u != 0) & (self.c == 0)), np.inf, change)
-        # An open that leaves nothing behind it gives c = 0 but for rounding, on either side of zero.
-        change = np.where(self.table.is_split & self.active & (change < 0), np.inf, change)
         return np.maximum(ohms + change, 0.0)
 
     def all_to_ground(self) -> Floats:
@@ -485,18 +488,32 @@ class Prepared:
         except np.linalg.LinAlgError:
             return np.inf
         value = ohms + change
-        return np.inf if not np.isfinite(value) else max(value, 0.0)
+        # Below zero is no resistance: a piece was left with nothing but rounding behind it.
+        return np.inf if not np.isfinite(value) or value < -1e-6 * ohms - 1e-9 else max(value, 0.0)
 
     def _meets(self, first: int, second: int) -> float:
-        """How a resistance hangs on the split-off side of an open, if it does."""
-        if self.table.is_split[first] == self.table.is_split[second]:
+        """What two faults have in common besides the network: how one hangs on the other's split-off side."""
+        table = self.table
+        if table.is_split[first] and table.is_split[second]:
+            net, frame = self.network, self.network.frame
+            sides = []
+            for number in (first, second):
+                side = np.zeros(len(frame.pins))
+                side[table.members[[number]].indices] = 1.0
+                sides.append(side * ~np.isin(frame.pin_part, net.gone))
+            one, other = sides
+            across = (one[frame.element_a] - one[frame.element_b]) * (
+                other[frame.element_a] - other[frame.element_b]
+            )
+            return float(net.siemens @ across + LEAK_SIEMENS * (one @ other))
+        if table.is_split[first] == table.is_split[second]:
             return 0.0
-        split, other = (first, second) if self.table.is_split[first] else (second, first)
-        a, b = self.table.ends[other]
+        split, other_edit = (first, second) if table.is_split[first] else (second, first)
+        a, b = table.ends[other_edit]
         meets = 0.0
-        if a is not None and split in self.table.splits_at.get(a, ()):
+        if a is not None and split in table.splits_at.get(a, ()):
             meets += 1.0
-        if b is not None and split in self.table.splits_at.get(b, ()):
+        if b is not None and split in table.splits_at.get(b, ()):
             meets -= 1.0
         return meets
 
