@@ -298,7 +298,7 @@ class Drawing:
             kinds=self.used,
             pads=tuple(self.pads),
             tracks=tuple(self.tracks),
-            outline=((0.0, 0.0), (width, 0.0), (width, depth), (0.0, depth), (0.0, 0.0)),
+            outline=((0.0, 0.0), (width, 0.0), (width, depth), (0.0, depth)),
         )
 
 
@@ -369,6 +369,7 @@ OVERLAY = '''# What the netlist of the Fulmar 65 does not say.
 name = "Fulmar 65"
 revision = "C"
 ground = "GND"
+inlets = ["J1"]
 
 [rails]
 "+5V" = { nominal = 5.0, limits = [4.75, 5.25], from = "REG1.3" }
@@ -377,6 +378,25 @@ ground = "GND"
 "+RAW9" = { nominal = 11.0, limits = [8.0, 15.0], from = "BR1.+" }
 "+RAW18" = { nominal = 20.0, limits = [15.0, 28.0], from = "BR2.+" }
 "-RAW18" = { nominal = -20.0, limits = [-28.0, -15.0], from = "BR2.-" }
+
+[blocks.clock]
+needs = ["XO1", "U11", "U12", "U13", "+5V", "supply"]
+shows = ["no picture", "black screen", "no sound"]
+
+[blocks.RAM]
+needs = [
+  "U21", "U22", "U23", "U24", "U25", "U26", "U27", "U28", "U15", "U16", "U17", "U33",
+  "R11", "R12", "R13", "R14", "R15", "R16", "R17", "R18", "R19", "R20", "R21",
+  "MUXSEL", "/CPUAE", "+5V", "clock", "address decode", "supply",
+]
+shows = ["garbage on the screen", "black screen", "white screen", "hangs"]
+
+[blocks.video]
+needs = [
+  "U15", "Q1", "Q2", "Q3", "Q4", "R3", "R4", "R5", "R6", "R7", "R8", "R9", "R10", "MOD1", "J5", "J6",
+  "+5V", "clock", "reset", "RAM", "supply",
+]
+shows = ["no picture", "black screen", "unstable picture", "white screen", "garbage on the screen"]
 
 [kinds.FVG65]
 title = "video generator and memory timing, gate array"
