@@ -22,8 +22,10 @@ def _board() -> Board:
         name: load_kinds()[name] for name in ("6502", "switch", "connector", "resistor")
     }
     parts = {
-        "U1": Part("U1", "6502", "6502"), "U2": Part("U2", "ODD1", "ODD1"), "U12": Part("U12", "ODD1", "ODD1"),
-        "SW1": Part("SW1", "switch"), "J1": Part("J1", "connector"), "R1": Part("R1", "resistor", "4k7", 4700.0),
+        "U1": Part("U1", "6502", "6502"), "U2": Part("U2", "ODD1", "ODD1"),
+        "U12": Part("U12", "ODD1", "ODD1"),
+        "SW1": Part("SW1", "switch"), "J1": Part("J1", "connector"),
+        "R1": Part("R1", "resistor", "4k7", 4700.0),
     }  # fmt: skip
     nets = {
         "GND": (Pin("U1", "1"), Pin("U2", "1"), Pin("J1", "1")), "N7": (Pin("U1", "8"), Pin("J1", "2")),
@@ -107,7 +109,7 @@ def test_an_unknown_kind_keeps_the_parts_pins(tmp_path: Path) -> None:
         ('[board]\ngrund = "GND"', 2, "did you mean ground"),
         ('[board]\nground = "GNDD"', 2, "did you mean GND"),
         ('[board]\nclosed = ["U1"]', 2, "not a switch"),
-        ("[rails]\nN9 = { nominal = 5 }", 2, "did you mean N7"),
+        ("[rails]\nN9 = { nominal = 5 }", 2, "did you mean N8"),
         ("[rails]\nN7 = { limits = [4, 6] }", 2, "nominal is missing"),
         ('[rails]\nN7 = { nominal = 5, from = "J9.1" }', 2, "J9"),
         ('[blocks.video]\nneeds = ["U1", "U77"]', 2, "U77"),

@@ -68,9 +68,8 @@ def apply_overlay(board: Board, path: Path, report: ImportReport) -> Board:
     head = file.table(("board",))
     file.known(("board",), head, BOARD_KEYS)
     own = read_kinds(file)
-    changed = _parts(
-        file, _own_kinds_found(board.with_(kinds={**board.kinds, **own}), own, report), own, report
-    )
+    changed = _own_kinds_found(board, own, report)
+    changed = _parts(file, changed.with_(kinds={**board.kinds, **own}), own, report)
     changed = _switches(file, changed, head)
     changed = _head(file, changed, head)
     rails = read_rails(file, changed)
