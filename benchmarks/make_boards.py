@@ -55,8 +55,8 @@ def tern16() -> Board:
 
 
 def _tern_supply(d: Drawing) -> None:
-    d.put("J1", "DC jack 5V", "in line 2 x 5.08", (70, 4), "1=5V_IN 2=GND")
-    d.two("F1", "1.5A fuse", "axial 20.32", (76, 5), "5V_IN", "+5V", 90)
+    d.put("J1", "DC jack 5V", "in line 2 x 5.08", (70, 4), "1=SUPPLY_IN 2=GND")
+    d.two("F1", "1.5A fuse", "axial 20.32", (76, 5), "SUPPLY_IN", "+5V", 90)
     d.two("D1", "1N4734A", "axial 10.16", (72, 9), "+5V", "GND", 90)
     d.two("C1", "470u 10V", "radial electrolytic 5.08", (67, 10), "+5V", "GND")
     d.two("C2", "10u 10V", "radial tantalum 2.54", (67, 15), "+5V", "GND")
