@@ -32,8 +32,8 @@ _LAYER = re.compile(r"L(\d\d)$")
 _STEP = re.compile(r"\s*(MY)?\s*(?:R\s*(\d{1,3}))?\s*X\s*([+-]?\s*\d{1,7})\s*Y\s*([+-]?\s*\d{1,7})")
 _KEPT = ("JOB", "TITLE", "NUM", "REV", "VER")
 _KNOWN = frozenset((
-    *_KEPT, "CODE", "UNITS", "IMAGE", "DIM", "REMOVED_CONDUCTORS", "TEST", "SECONDARY_SIDE_LAYER", "GRID_UNITS",
-    "SOURCE", "ADJACENCY", "BOARD_THICKNESS",
+    *_KEPT, "CODE", "UNITS", "IMAGE", "DIM", "REMOVED_CONDUCTORS", "TEST", "SECONDARY_SIDE_LAYER",
+    "GRID_UNITS", "SOURCE", "ADJACENCY", "BOARD_THICKNESS",
 ))  # fmt: skip
 _IGNORED = {
     "099": "tester location: of no use at the bench, left out",
@@ -164,7 +164,7 @@ def _header(lines: list[tuple[int, str]], source: _Source) -> list[tuple[int, st
             _comment(number, line, source)
         elif first in "Pp" and not line[1:2].isalnum():
             name, _, value = line[1:].strip().partition(" ")
-            name, value = name.upper(), value.strip()
+            said, name, value = name, name.upper(), value.strip()
             if name.startswith("NNAME"):
                 _alias(number, line, source)
             elif name == "UNITS":
@@ -176,19 +176,14 @@ def _header(lines: list[tuple[int, str]], source: _Source) -> list[tuple[int, st
             elif name == "REMOVED_CONDUCTORS":
                 tally.add("noted", "conductors were left out of the file for some nets", number)
             elif name not in _KNOWN:
-                tally.add("refused", f"unknown parameter {name[:40]!r}: left out", number)
+                tally.add("refused", f"unknown parameter {said[:40]!r}: left out", number)
         elif line[:3].isdecimal() and line[:3].isascii():
             data.append((number, image, line))
         else:
-            tally.add(
-                "refused", "neither a comment (C), a parameter (P) nor a record number: left out", number
-            )
+            tally.add("refused", "not a comment (C), a parameter (P) or a record number: left out", number)
     if units_line is None:
-        tally.add(
-            "inferred",
-            "no UNITS parameter: counts taken as 0.0001 inch (CUST 0)",
-            lines[0][0] if lines else 1,
-        )
+        start = lines[0][0] if lines else 1
+        tally.add("inferred", "no UNITS parameter: counts taken as 0.0001 inch (CUST 0)", start)
     return data
 
 
@@ -230,15 +225,14 @@ def _folded(key: str) -> str:
 def _units(number: int, value: str, earlier: int | None, source: _Source) -> int:
     units = UNITS.get(" ".join(value.upper().split()))
     if units is None:
-        source.tally.add(
-            "repaired", f"unknown units {value[:40]!r}: expected CUST 0, CUST 1, CUST 2 or SI", number
-        )
+        expected = "expected CUST 0, CUST 1, CUST 2 or SI"
+        source.tally.add("repaired", f"unknown units {value[:40]!r}: {expected}", number)
     elif earlier is None:
         source.units = units
     elif units != source.units:
         source.tally.add(
             "refused",
-            f"units {units.name}, but {source.units.name} in line {earlier}: the first is used",
+            f"units {units.name}, but {source.units.name} in line {earlier}: left out",
             number,
         )
         return earlier
@@ -252,18 +246,14 @@ def _records(data: list[tuple[int, str, str]], source: _Source) -> None:
         images = [image for _, image, line in data if line[:3] in POINT_CODES]
         if images:
             only = images[0]
-            tally.add(
-                "repaired", f"the primary image holds no test records: image {only} is read", data[0][0]
-            )
+            tally.add("repaired", f"no test records in the primary image: image {only} is read", data[0][0])
     parent = ""
     for number, image, line in data:
         code = line[:3]
         if code == "309":
             _step(number, image, line, source)
         elif image != only:
-            tally.add(
-                "noted", "record of the panel or of a stepped image, not of the board: left out", number
-            )
+            tally.add("noted", "record of the panel or a stepped image, not the board: left out", number)
         elif code in POINT_CODES:
             parent = code
             source.points.append(read_test_record(line, number, source.units))
@@ -286,11 +276,9 @@ def _step(number: int, image: str, line: str, source: _Source) -> None:
     if found is None:
         source.tally.add("refused", "image offset without X and Y: left out", number)
         return
-    x, y = (int(found[group].replace(" ", "")) * source.units.mm for group in (3, 4))
+    x, y = (source.units.length(int(found[group].replace(" ", ""))) for group in (3, 4))
     source.steps.append(Step(image, found[1] is not None, int(found[2] or 0), (x, y)))
-    source.tally.add(
-        "noted", "one more image of the board on the panel: only the primary image is read", number
-    )
+    source.tally.add("noted", "one more image of the board on the panel: left out", number)
 
 
 @dataclass
@@ -353,7 +341,7 @@ class _Assembly:
             if twin != name:
                 self.tally.add(
                     "noted",
-                    f"nets {twin} and {name} differ only in capitals: kept apart; check whether they are one net",
+                    f"nets {twin} and {name} differ only in capitals: kept apart; are they one net?",
                     line,
                 )
         self.names[key] = name
@@ -447,9 +435,8 @@ class _Assembly:
             self.tally.add("refused", "hole without a place: left out", record.line)
             return
         drill = record.drill or (record.size[0] if record.size else 0.0)
-        self.holes.append(
-            Pad(None, None, record.at, record.size or (drill, drill), record.round, drill=drill)
-        )
+        size = record.size or (drill, drill)
+        self.holes.append(Pad(None, None, record.at, size, record.round, drill=drill))
         self.tally.add("noted", "hole without copper: on no net, whatever the record says", record.line)
 
     def _pad(self, record: TestRecord) -> _RawPad | None:
@@ -475,22 +462,20 @@ class _Assembly:
             self.tally.add("noted", "point without a reference: kept as a bare point of its net", record.line)
         if at is None:
             return None
-        return _RawPad(
-            pin, net if pin is None else self.nets.net_of.get(pin), record, at, record.drill or 0.0
-        )
+        on = net if pin is None else self.nets.net_of.get(pin)
+        return _RawPad(pin, on, record, at, record.drill or 0.0)
 
     def _finished_pads(self) -> list[Pad]:
         through = [raw.record.mask for raw in self.pads if raw.pin and raw.record.mask is not None]
         inverted = len(through) > 3 and through.count(3) > len(through) / 2
         if inverted:
             self.tally.add(
-                "repaired", "soldermask digits say that most pins are covered: 0 and 3 taken the other way round",
+                "repaired", "soldermask digits cover most pins: 0 and 3 taken the other way round",
                 self.pads[0].record.line,
             )  # fmt: skip
         if len(self.pads) > 2 and len({raw.at for raw in self.pads}) == 1:
-            self.tally.add(
-                "inferred", "all points lie at one place: places are not used", self.pads[0].record.line
-            )
+            line = self.pads[0].record.line
+            self.tally.add("inferred", "all points lie at one place: places are not used", line)
             return []
         pads: list[Pad] = []
         lines: list[int] = []
@@ -639,9 +624,7 @@ class _Assembly:
         name = text[65:79].strip() or (re.split(r"\s+", text[20:].strip())[-1] if found is None else "")
         second = next((line for _, line in more), None)
         if found is None or second is None:
-            self.tally.add(
-                "refused", "resistor, capacitor or inductor without value or second node: left out", number
-            )
+            self.tally.add("refused", "part inside the board without value or second node: left out", number)
             return
         what = found[1]
         scale = {"R": 1.0, "C": 1e-12, "L": 1e-12}[what]
@@ -668,7 +651,7 @@ class _Assembly:
         numbers: dict[str, list[str]] = defaultdict(list)
         for pin in (*self.nets.net_of, *self.nets.loose):
             numbers[pin.ref].append(pin.number)
-        first = {}
+        first: dict[str, int] = {}
         for record in self.source.points:
             first.setdefault(record.ref, record.line)
         cut = [ref for ref in numbers if len(ref) == REF_LENGTH]

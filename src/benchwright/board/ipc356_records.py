@@ -30,6 +30,10 @@ class Units:
     mm: float
     radians: bool = False
 
+    def length(self, count: int) -> float:
+        """Millimetres of a count, without the dust of binary fractions."""
+        return round(count * self.mm, 6)
+
 
 UNITS = {
     "CUST 0": Units("CUST 0", 0.00254),
@@ -104,7 +108,8 @@ class TestRecord:
 # blank in column 72.
 _FIXED = re.compile(
     r"([ M])([ D])([ \d]{4})([ PU])([ AT])([ \d]{2})X([+\- ])([ \d]{6})Y([+\- ])([ \d]{6})"
-    r"(?:X([ \d]{4})(?:Y([ \d]{4})| {5})?(?:R([ \d]{3})| {4})? ?(?:S([ 0-3]))?(?: *L(\d\d)(?: *L(\d\d))?)?)?\s*"
+    r"(?:X([ \d]{4})(?:Y([ \d]{4})| {5})?(?:R([ \d]{3})| {4})? ?(?:S([ 0-3]))?"
+    r"(?: *L(\d\d)(?: *L(\d\d))?)?)?\s*"
 )
 _HOLE = re.compile(r"D\s*(\d+)\s*([PU]?)")
 _ACCESS = re.compile(r"A\s*(\d\d)")
@@ -185,12 +190,12 @@ def _from_columns(record: TestRecord, found: re.Match[str], units: Units) -> Non
     layer = _count(access)
     angle = _count(turn) if turn else None
     record.midpoint = mid == "M"
-    record.drill = hole * units.mm if hole else None
+    record.drill = units.length(hole) if hole else None
     record.plated = {"P": True, "U": False}.get(plated)
     record.access = layer
     record.at = (
-        (-x_count if x_sign == "-" else x_count) * units.mm,
-        (-y_count if y_sign == "-" else y_count) * units.mm,
+        units.length(-x_count if x_sign == "-" else x_count),
+        units.length(-y_count if y_sign == "-" else y_count),
     )
     width = _count(wide) if wide else None
     height = _count(high) if high else None
@@ -252,7 +257,7 @@ def _whole(text: str) -> int:
 
 
 def _length(text: str, units: Units) -> float:
-    return _whole(text) * units.mm if len(text) <= 12 else math.inf
+    return units.length(_whole(text)) if len(text) <= 12 else math.inf
 
 
 def _set_size(record: TestRecord, width: int | None, height: int | None, units: Units) -> None:
@@ -261,7 +266,7 @@ def _set_size(record: TestRecord, width: int | None, height: int | None, units: 
     wide, high = width or height or 0, height or 0
     record.clamped = MOST_SIZE in (wide, high)
     record.round = high == 0 or width == 0
-    record.size = (wide * units.mm, (high or wide) * units.mm)
+    record.size = (units.length(wide), units.length(high or wide))
 
 
 def _degrees(angle: float | None, units: Units) -> float | None:
@@ -298,7 +303,7 @@ def read_paths(
     words = text.replace("*", " * ").split()
     pen: tuple[float, float] | None = None
     if words and (found := _PEN.fullmatch(words[0])):
-        pen = (int(found[1]) * units.mm, int(found[2] or found[1]) * units.mm)
+        pen = (units.length(int(found[1])), units.length(int(found[2] or found[1])))
         words = words[1:]
     paths: list[list[tuple[float, float]]] = [[]]
     x: int | None = None
@@ -315,7 +320,7 @@ def read_paths(
         x = int(point[1]) if point[1] is not None else x
         y = int(point[2]) if point[2] is not None else y
         if x is not None and y is not None:
-            paths[-1].append((x * units.mm, y * units.mm))
+            paths[-1].append((units.length(x), units.length(y)))
     return pen, [path for path in paths if path], refused
 
 

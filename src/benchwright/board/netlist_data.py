@@ -195,7 +195,7 @@ class NetBuilder:
             if net is None and (at is None or self.place_of[pin] in (None, at)):
                 self.tally.add(
                     "repaired",
-                    f"{pin} is unconnected here but on net {known} elsewhere: kept on {known}",
+                    f"{pin} is unconnected here but on net {known} elsewhere: kept on it",
                     line,
                 )
                 return pin
@@ -206,14 +206,14 @@ class NetBuilder:
                 if self.loose.pop(pin, 0) is None:
                     self.tally.add(
                         "repaired",
-                        f"{pin} is on net {net} here but unconnected elsewhere: kept on {net}",
+                        f"{pin} is on net {net} here but unconnected elsewhere: kept on it",
                         line,
                     )
                 if pin != first:
                     self.tally.add(
                         "repaired",
-                        f"{first} is on net {self.net_of[first]} and, at another place, on net {net}: the second "
-                        f"is kept as pin {pin.number}; two parts or pins may share a shortened name",
+                        f"{first} is on net {self.net_of[first]} and, at another place, on net {net}: the "
+                        f"second is kept as pin {pin.number}; two parts may share a shortened name",
                         line,
                     )
                 return pin
