@@ -26,12 +26,21 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.linalg import splu
 
 from ..board import Board, Kind, Part, Pin
 from .elements import LEAK_SIEMENS, Element, behaviour, ordered_pins, supply_pins
 from .meter import Meter
-from .network import Edit, EditTable, Frame, Network, Prepared, Probe, _across, _at
+from .network import (
+    Edit,
+    EditTable,
+    Frame,
+    Network,
+    Prepared,
+    Probe,
+    _across,
+    _at,
+    factorised,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -500,7 +509,7 @@ class JunctionNetwork:
         for _ in range(STEPS):
             siemens = groups.curves.siemens(x)
             matrix = linear + sparse.csc_matrix(groups.ports @ sparse.diags_array(siemens) @ groups.ports.T)
-            v = splu(matrix).solve(current - groups.ports @ (groups.curves.amps(x) - siemens * x))
+            v = factorised(matrix).solve(current - groups.ports @ (groups.curves.amps(x) - siemens * x))
             across = groups.ports.T @ v
             limited = groups.curves.limit(across, x)
             error = float(np.max(np.abs(across - x), initial=0.0))
@@ -717,14 +726,14 @@ def _solve_fault(tangent: Network, ports: _Ports, unit: Floats, feels: float, c:
     reach = _across(unit, ports.anode, ports.cathode) + ports.u * (feels / c)
     linear = ports.u * step
     shift = linear
+    felt = reach
     moved = feels * step
     active = np.zeros(len(linear), dtype=bool)
     for _ in range(ROUNDS):
-        effect = np.where(active, 0.0, np.abs(reach * ports.bend(shift)))
+        effect = np.where(active, 0.0, np.abs(felt * ports.bend(shift)))
         if float(effect.sum()) < MATTERS_VOLTS:
             break
-        new = effect > min(MATTERS_VOLTS / 50.0, float(effect.max()))
-        new |= effect == effect.max()
+        new = (effect > MATTERS_VOLTS / 50.0) | (effect == effect.max())
         active |= new
         at = np.flatnonzero(active)
         own = ports.pick(at)
@@ -732,13 +741,17 @@ def _solve_fault(tangent: Network, ports: _Ports, unit: Floats, feels: float, c:
         matrix += np.outer(own.u, own.u) / c
         shift_own = _solve(matrix, own, linear[at], np.where(new[at], 0.0, shift[at]))
         bent = own.bend(shift_own)
-        injected = np.zeros(tangent.frame.node_count)
-        a, k = own.anode, own.cathode
-        np.add.at(injected, a[a >= 0], bent[a >= 0])
-        np.add.at(injected, k[k >= 0], -bent[k >= 0])
+        # How the reading feels a current at any junction, now that those solved for have other slopes.
+        slope = own.curves.siemens(own.start + shift_own) - own.siemens
+        weight = np.linalg.solve((np.eye(len(at)) + matrix * slope[None, :]).T, slope * reach[at])
+        injected = np.zeros((tangent.frame.node_count, 2))
+        for column, amps in enumerate((bent, weight)):
+            np.add.at(injected[:, column], own.anode[own.anode >= 0], amps[own.anode >= 0])
+            np.add.at(injected[:, column], own.cathode[own.cathode >= 0], -amps[own.cathode >= 0])
         back = tangent.solve(injected)
-        shift = linear - _across(back, ports.anode, ports.cathode) - ports.u * (float(own.u @ bent) / c)
+        shift = linear - _across(back[:, 0], ports.anode, ports.cathode) - ports.u * (float(own.u @ bent) / c)
         shift[at] = shift_own
+        felt = reach - _across(back[:, 1], ports.anode, ports.cathode) - ports.u * (float(own.u @ weight) / c)
         moved = feels * step - float(reach[at] @ bent)
     return moved
 

@@ -21,10 +21,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, sparse
+from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from ..board import Board, Pin
@@ -125,6 +126,13 @@ class Frame:
         raise KeyError(pin)
 
 
+def factorised(conductance: sparse.csc_matrix) -> Any:
+    """LU factors of a nodal conductance matrix, ordered for symmetry; the diagonal needs no pivoting."""
+    return splu(
+        conductance, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+    )
+
+
 class Network:
     """The unpowered network of one board state.
 
@@ -189,22 +197,20 @@ class Network:
         n = self.frame.node_count
         if n > DENSE_NODES:
             return None
-        factor, low = linalg.cho_factor(self.conductance.toarray(), lower=True, check_finite=False)
-        inverse, info = linalg.lapack.dpotri(factor, lower=1, overwrite_c=1)
-        if info != 0:  # cannot happen: every node leaks to ground, so the matrix is positive definite
-            return np.asarray(linalg.cho_solve((factor, low), np.eye(n)))
-        lower = np.tril(inverse)
-        return np.asarray(lower + np.tril(inverse, -1).T)
+        # Sparse, because a board fills in little; and a dense factorisation's threads get in each other's
+        # way on a machine that has other work.
+        inverse = self._factor.solve(np.eye(n))
+        return np.ascontiguousarray(0.5 * (inverse + inverse.T))
 
     @cached_property
-    def _factor(self) -> object:
-        return splu(self.conductance)
+    def _factor(self) -> Any:
+        return factorised(self.conductance)
 
     def solve(self, currents: Floats) -> Floats:
         """Node voltages for injected currents; shape (nodes,) or (nodes, k)."""
         if self._inverse is not None:
             return np.asarray(self._inverse @ currents)
-        return np.asarray(self._factor.solve(currents))  # type: ignore[attr-defined]
+        return np.asarray(self._factor.solve(currents))
 
     def column(self, node: int) -> Floats:
         """Voltages of all nodes for one ampere into `node`, shape (nodes,)."""

@@ -783,7 +783,7 @@ def _pieces(system: _System, limits: list[float]) -> tuple[Floats, Floats]:
     for a, k, drop, _, breakdown in system.diodes:
         add(((a, 1.0), (k, -1.0)), -drop)
         add(((a, -1.0), (k, 1.0)), -min(breakdown, 1e9))
-    return np.array(rows).reshape(-1, size), np.array(offsets)
+    return np.array(rows).reshape(len(rows), size), np.array(offsets)
 
 
 def _follow(system: _System, limits: list[float]) -> Floats:
