@@ -183,6 +183,8 @@ def part_of(
             found = recognise(kind_text, kinds=own or None)
         else:
             found = _recognised(made, own)
+        if part.kind and not kind_text and found.kind.generic:
+            return made, Kind(part.kind, generic=True), ""  # a label that says nothing new
         kind, note = found.kind, found.note
         made = replace(made, size=found.size, style=found.style)
         if kind_text and (found.kind.generic or not found.certain):
