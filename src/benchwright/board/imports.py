@@ -111,6 +111,8 @@ def make_board(
     Board
         Without rails (but those of voltage sources), inlets and blocks.
     """
+    from .infer import usual_limits
+
     if rows is not None:
         data = _with_full_refs(data, rows, report)
     used = _pins_by_ref(data)
@@ -145,7 +147,7 @@ def make_board(
     if renamed:
         data = _with_pins_renamed(data, renamed)
     rails = {
-        net: Rail(net, volts, (min(0.95 * volts, 1.05 * volts), max(0.95 * volts, 1.05 * volts)), source)
+        net: Rail(net, volts, usual_limits(volts), source)
         for net, (volts, source) in data.rails.items()
         if net in data.nets
     }
@@ -245,8 +247,8 @@ def _listed(
     for ref, row in rows.items():
         own = listed.get(ref)
         listed[ref] = row if own is None else replace(
-            row, value=row.value or own.value, kind=row.kind or own.kind, size=own.size,
-            pin_count=row.pin_count or own.pin_count,
+            row, value=row.value or own.value, kind=row.kind or ("" if row.value else own.kind),
+            size=own.size, pin_count=row.pin_count or own.pin_count, like=own.like,
         )  # fmt: skip
     missing = sorted((ref for ref in rows if ref not in used), key=natural)
     if missing:
@@ -303,10 +305,11 @@ def _recognised(row: PartRow, pins: list[Pin], teller: _Teller) -> Recognition:
             return Recognition(named, size, row.style)
         teller.add("noted", f"kind {row.kind!r} is not known: recognised from the value instead", row.ref)
     count = row.pin_count or _likely_count(pins)
-    found = recognise(row.value, ref=row.ref, footprint=row.footprint, pin_count=count)
+    ref = row.like or row.ref
+    found = recognise(row.value, ref=ref, footprint=row.footprint, pin_count=count)
     if row.pin_count is None and (found.kind.generic or not found.certain):
         # The netlist may leave unconnected pins out, so its count is no evidence against a kind.
-        other = recognise(row.value, ref=row.ref, footprint=row.footprint)
+        other = recognise(row.value, ref=ref, footprint=row.footprint)
         if not other.kind.generic and len(other.kind.pins) >= len(pins):
             found = other
     if found.note:

@@ -49,9 +49,15 @@ def read_net_table(text: str, file: str, report: ImportReport) -> NetlistData:
     """
     tally = Tally(report, file)
     table = read_table(
-        text, file, tally, names=_NAMES, weak={"name": "net"}, needed=(("net", "ref", "pin"), ("net", "point")),
-        usual=("net", "ref", "pin"), first_cell=r"(?!\d+$)\S.{0,200}",
-    )  # fmt: skip
+        text,
+        file,
+        tally,
+        names=_NAMES,
+        weak={"name": "net"},
+        needed=(("net", "ref", "pin"), ("net", "point")),
+        usual=("net", "ref", "pin"),
+        first_cell=r"(?!\d+$)\S.{0,200}",
+    )
     nets = NetBuilder(tally)
     odd: set[str] = set()
     for line, cells, extra in table.rows:

@@ -32,6 +32,8 @@ class PartRow:
         A kind named outright; empty to recognise it from the value.
     size : float or None
         The value as a number, where the file gives one.
+    like : str
+        A reference whose letters tell the sort of part, where its own do not.
     extra : Mapping
         Columns that mean nothing to us, by their heading.
     line : int or None
@@ -50,6 +52,7 @@ class PartRow:
     style: str = ""
     closed: bool | None = None
     size: float | None = None
+    like: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
     line: int | None = None
 

@@ -18,9 +18,9 @@ _NUMBER = re.compile(
     r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d{1,3})?)(t|g|meg|mil|k|m|u|µ|n|p|f)?([a-zΩ]*)", re.I
 )
 _LETTERED = re.compile(r"(\d+)(r|k|m|u|µ|n|p|meg)(\d+)[a-zΩ]*", re.I)
-_SCALE = {
-    "t": 1e12, "g": 1e9, "meg": 1e6, "k": 1e3, "": 1.0, "r": 1.0, "mil": 25.4e-6, "m": 1e-3, "u": 1e-6,
-    "µ": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15,
+_POWER = {
+    "t": 12, "g": 9, "meg": 6, "k": 3, "": 0, "r": 0, "mil": -6, "m": -3, "u": -6, "µ": -6, "n": -9, "p": -12,
+    "f": -15,
 }  # fmt: skip
 _TWO = {"R": "resistor", "C": "capacitor", "L": "inductor"}
 _PINS = {
@@ -84,12 +84,15 @@ def spice_number(text: str) -> float | None:
     cleaned = text.strip().strip("{}'\"")
     found = _LETTERED.fullmatch(cleaned)
     if found is not None:
-        value = float(f"{found[1]}.{found[3]}") * _SCALE[found[2].lower()]
+        number, letters = f"{found[1]}.{found[3]}", found[2].lower()
     else:
         found = _NUMBER.fullmatch(cleaned)
         if found is None:
             return None
-        value = float(found[1]) * _SCALE[(found[2] or "").lower()]
+        number, letters = found[1].lower(), (found[2] or "").lower()
+    mantissa, _, power = number.partition("e")
+    # Through the text, so that 10u is the float nearest to 1e-5.
+    value = float(f"{mantissa}e{int(power or 0) + _POWER[letters]}") * (25.4 if letters == "mil" else 1.0)
     return value if math.isfinite(value) else None
 
 
@@ -133,7 +136,7 @@ class _Reader:
         """Lines with their continuations, without comments, as words."""
         number, held = 0, ""
         for place, line in enumerate(lines[1:], 2):
-            bare = re.split(r";|\s\$|^\$|//", line, maxsplit=1)[0].strip(" \t\x1a\x0c")
+            bare = re.split(r";|\s\$|^\$", line, maxsplit=1)[0].strip(" \t\x1a\x0c")
             if not bare or bare.startswith("*"):
                 continue
             if bare.startswith("+"):
@@ -223,8 +226,11 @@ class _Reader:
         else:
             # A fourth node (substrate, bulk) may stand before the model's name.
             known = [word for word in after if word.lower() in self.models]
-            words = [word for word in after if "=" not in word and spice_number(word) is None]
-            value = known[0] if known else words[-1] if letter in "MJ" and words else (words or [""])[0]
+            words = [
+                word for word in after
+                if "=" not in word and word.lower() != "off" and not _NUMBER.fullmatch(word)
+            ]  # fmt: skip
+            value = known[0] if known else words[-1] if words else ""
         model = self.models.get(value.lower(), "")
         kind = _TWO.get(letter, "connector" if letter == "V" else "")
         ref = self._ref(name, number)
@@ -273,7 +279,8 @@ class _Reader:
         if ref is None:
             return
         count = len(nodes) if formal is not None else None
-        self.rows[ref] = PartRow(ref, value=what, line=number, pin_count=count)
+        like = f"U{ref[1:]}" if ref[0] in "Xx" else ""
+        self.rows[ref] = PartRow(ref, value=what, line=number, pin_count=count, like=like)
         self._connect(ref, pins, nodes, number)
 
     def _ref(self, name: str, number: int) -> str | None:
@@ -305,7 +312,7 @@ class _Reader:
 
     @staticmethod
     def _volts(words: list[str]) -> float | None:
-        plain = [word for word in words if word.lower() not in ("dc", "ac")]
+        plain = [word.lower().removeprefix("dc=") for word in words if word.lower() != "dc"]
         if len(words) and words[0].lower() == "ac":
             return None
         return spice_number(plain[0]) if plain else None
