@@ -163,6 +163,14 @@ def test_regulator_with_too_little_at_its_input() -> None:
     assert "REG1 has too little at its input" in state.text
 
 
+def test_spread_is_wider_before_a_regulator() -> None:
+    """A regulated rail is known to a few per cent, an unregulated one far less well."""
+    board = BOARD.with_(rails={**BOARD.rails, "VU": Rail("VU", 10.0, (8.0, 15.0))})
+    state = rail_voltages(board)
+    assert state["+5V"].spread == pytest.approx(0.1)  # +/-4 % READ, section 3, as two deviations
+    assert state["VU"].spread >= 0.5
+
+
 def test_board_without_rails_has_none() -> None:
     """A board that tells of no rails gives no voltages, and no error."""
     assert rail_voltages(Board()) == {}

@@ -12,7 +12,6 @@ import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
-from typing import cast
 
 import pytest
 
@@ -21,6 +20,7 @@ from benchwright.circuit import Edit, Meter, Network
 from benchwright.circuit.junctions import JunctionNetwork
 from benchwright.circuit.network import Frame, Probe
 from benchwright.circuit.spice_write import printed, write_spice
+from benchwright.demo import fulmar65
 from random_boards import random_board, random_edit, random_points, random_removed
 
 Case = tuple[frozenset[str], Edit | None, Probe, Probe]
@@ -60,7 +60,7 @@ def run_all(ngspice: Path, netlists: list[str], folder: Path) -> list[float]:
 
 def board_named(name: str) -> Board:
     if name == "Fulmar 65":
-        return cast(Board, pytest.importorskip("benchwright.demo.fulmar65").board())
+        return fulmar65.board()
     seed = int(name.split()[1])
     return random_board(seed, chips=6 + seed, nets=25 + 15 * seed)
 

@@ -168,7 +168,6 @@ class _Source:
     volts: float
     ohms: float
     limit: float
-    share: float
 
 
 _RegulatorRow = tuple[int, int, int, float, float, dict[str, Any]]
@@ -417,7 +416,7 @@ class PowerNetwork:
             return
         row = table()["unregulated" if raw else "supply"]
         limit = row.get("limit") or row["limit_5" if abs(volts) <= 6.0 else "limit_other"]
-        self.sources.append(_Source(name, pins, net, volts, row["ohms"], limit, row["share"]))
+        self.sources.append(_Source(name, pins, net, volts, row["ohms"], limit))
 
     def _reached(self) -> set[str]:
         """Nets that something feeds."""
@@ -629,7 +628,7 @@ class PowerNetwork:
                 limited[out] = f"{ref} is at its current limit, {given:.2g} A"
             elif sign * (_volts(v, into) - _volts(v, low)) < volts + data["dropout"]:
                 starved[out] = f"{ref} has too little at its input"
-        group = _groups(system.linear, v)
+        group = _groups(system, v)
         rails: dict[str, RailState] = {}
         for net, rail in self.board.rails.items():
             if net not in nodes or nodes[net] < 0:
@@ -656,9 +655,8 @@ class PowerNetwork:
         share = table()["supply"]["share"]
         if net in self._made():
             share = table()["fixed"]["share"]
-        for source in self.sources:
-            if source.net == net:
-                share = source.share
+        elif any(self._net(regulator.into) == net for regulator in self.regulators):
+            share = table()["unregulated"]["share"]
         return float(share * abs(nominal))
 
 
@@ -709,10 +707,15 @@ def _stamp(linear: Floats, a: int, b: int, siemens: float) -> None:
         linear[b, a] -= siemens
 
 
-def _groups(linear: Floats, v: Floats) -> list[int]:
-    """Which nodes are tied together by less than 5 ohm."""
+def _groups(system: _System, v: Floats) -> list[int]:
+    """Which nodes are tied together by less than 5 ohm or by a diode that conducts."""
+    tied = list(zip(*np.nonzero(np.triu(system.linear < -0.2, 1)), strict=True))
+    tied += [
+        (a, k) for a, k, drop, _, _ in system.diodes
+        if a >= 0 and k >= 0 and _volts(v, a) - _volts(v, k) > drop
+    ]  # fmt: skip
     group = list(range(len(v)))
-    for a, b in zip(*np.nonzero(np.triu(linear < -0.2, 1)), strict=True):
+    for a, b in tied:
         old, new = group[a], group[b]
         if old != new:
             group = [new if entry == old else entry for entry in group]
