@@ -7,7 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwright.board import Block, Board, ImportReport, Kind, Part, Pin, Rail
-from benchwright.board.blocks import blocks_of, depends, match_symptom, symptoms, with_blocks
+from benchwright.board.blocks import (
+    blocks_of,
+    depends,
+    match_symptom,
+    net_blocks,
+    part_blocks,
+    symptoms,
+    with_blocks,
+)
 from benchwright.board.infer import infer
 from benchwright.board.kinds import load_kinds
 
@@ -117,6 +125,24 @@ def test_nets_belong_to_the_blocks_of_their_parts() -> None:
     assert of["MA0"] == {"RAM"}
     assert {"CPU", "ROM", "RAM", "tape", "serial"} <= of["GND"]
     assert "REG1" in of
+
+
+def test_a_diode_and_a_data_line_of_one_name_are_told_apart() -> None:
+    """D1 the part is not blamed for what D1 the net does, though the short list knows only the name."""
+    board = _machine()
+    parts = {**board.parts, "D0": Part("D0", "resistor")}
+    nets = {**board.nets, "LINE": (*board.nets["LINE"], Pin("D0", "1"))}
+    board = with_blocks(board.with_(parts=parts, nets=nets, blocks={}))
+    assert part_blocks(board)["D0"] == {"serial"}
+    assert {"CPU", "ROM", "RAM"} <= net_blocks(board)["D0"]
+    assert blocks_of(board)["D0"] == part_blocks(board)["D0"] | net_blocks(board)["D0"]
+
+
+def test_a_shared_glue_chip_does_not_spread_its_blocks() -> None:
+    """The reset line through one gate of an inverter does not belong to the clock on another gate."""
+    of = net_blocks(_machine())
+    assert "clock" not in of["TRIP"]
+    assert "reset" not in of["OSC"]
 
 
 def test_a_board_keeps_its_own_blocks() -> None:

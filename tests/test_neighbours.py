@@ -158,3 +158,18 @@ def test_piled_up_pads_do_not_run_out_of_memory() -> None:
     found = neighbours(Board(parts={"U1": Part("U1")}, pads=pads))
     assert {pin.number for pair in found for pin in (pair.a, pair.b) if pin} == {str(n) for n in range(5000)}
     assert len(found) <= 5000 * 13
+
+
+@given(st.lists(st.tuples(*[st.floats()] * 5), max_size=8))
+def test_nonsense_geometry_is_passed_over(rows: list[tuple[float, float, float, float, float]]) -> None:
+    """Pads and tracks with impossible numbers are left out, and a sound pair beside them is still found."""
+    sound = (_pad("U1", 0, 0), _pad("U2", 1.5, 0))
+    bad = tuple(
+        Pad(Pin("U3", str(index)), f"N{index}", (x, y), (w, h), turn=turn)
+        for index, (x, y, w, h, turn) in enumerate(rows)
+    )
+    tracks = tuple(Track("NU1", 1, w, ((x, y), (y, x))) for x, y, w, _, _ in rows)
+    parts = {ref: Part(ref) for ref in ("U1", "U2", "U3")}
+    found = neighbours(Board(parts=parts, pads=(*sound, *bad), tracks=tracks))
+    assert any({pair.a, pair.b} == {Pin("U1", "1"), Pin("U2", "1")} for pair in found)
+    assert all(pair.gap is None or 0 <= pair.gap <= 1.6 for pair in found)

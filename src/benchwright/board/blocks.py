@@ -223,29 +223,62 @@ def _depends(blocks: Mapping[str, Block]) -> dict[str, frozenset[str]]:
     return found
 
 
-def blocks_of(board: Board) -> dict[str, frozenset[str]]:
-    """Which blocks need each part and each net directly.
+def part_blocks(board: Board) -> dict[str, frozenset[str]]:
+    """Which blocks need each part directly, by reference; parts that no block needs are left out."""
+    return _kept(board, "_part_blocks", lambda: _by_need(_blocks(board), board.parts))
 
-    Returns
-    -------
-    dict of str to frozenset of str
-        By reference and by net name; what no block needs is left out. A net belongs to the blocks of
-        the parts it joins; so ground and rails belong to every block with a part on them.
+
+def net_blocks(board: Board) -> dict[str, frozenset[str]]:
+    """Which blocks need each net directly, by net name; nets that no block needs are left out.
+
+    A net belongs to the blocks of the parts it joins; so ground and rails belong to every block with a
+    part on them. A glue chip that serves several blocks brings to a signal only those that another part
+    on the net has too, if there are any: its other gates have nothing to do with this net.
     """
-    return _kept(board, "_blocks_of", lambda: _blocks_of(board, _blocks(board)))
+    return _kept(board, "_net_blocks", lambda: _net_blocks(board))
 
 
-def _blocks_of(board: Board, blocks: Mapping[str, Block]) -> dict[str, frozenset[str]]:
+def blocks_of(board: Board) -> dict[str, frozenset[str]]:
+    """`part_blocks` and `net_blocks` in one; a name that is both a part and a net has the blocks of both."""
+
+    def both() -> dict[str, frozenset[str]]:
+        found = dict(net_blocks(board))
+        for ref, names in part_blocks(board).items():
+            found[ref] = names | found.get(ref, frozenset())
+        return found
+
+    return _kept(board, "_blocks_of", both)
+
+
+def _by_need(blocks: Mapping[str, Block], known: Mapping[str, object]) -> dict[str, frozenset[str]]:
     found: defaultdict[str, set[str]] = defaultdict(set)
     for name, block in blocks.items():
         for need in block.needs:
-            if need in board.parts or need in board.nets:
+            if need in known:
                 found[need].add(name)
+    return {need: frozenset(names) for need, names in found.items()}
+
+
+def _net_blocks(board: Board) -> dict[str, frozenset[str]]:
+    blocks = _blocks(board)
+    of_part = part_blocks(board)
+    # a need that is the name of a part is that part, though a net may be called the same
+    named = _by_need(blocks, {net: None for net in board.nets if net not in board.parts})
+    power = {board.ground, *board.rails}
+    found: dict[str, frozenset[str]] = {}
     for net, pins in board.nets.items():
-        for pin in pins:
-            if pin.ref in board.parts and pin.ref in found:
-                found[net] |= found[pin.ref]
-    return {name: frozenset(names) for name, names in found.items() if names}
+        refs = {pin.ref for pin in pins if pin.ref in of_part}
+        own = named.get(net, frozenset())
+        mine = set(own)
+        for ref in refs:
+            names = of_part[ref]
+            if net not in power and len(names) > 1 and board.kind_of(ref).category in _GLUE:
+                others = own.union(*(of_part[other] for other in refs if other != ref))
+                names = names & others or names
+            mine |= names
+        if mine:
+            found[net] = frozenset(mine)
+    return found
 
 
 # -- deriving blocks -------------------------------------------------------------------------------
@@ -452,13 +485,11 @@ class _Deriver:
             and self.board.kind_pin(pin).direction in ("I", "X", "B")
         ]  # fmt: skip
         self._back(wanted, CLOCK, 5)
-        for ref in self._refs(CLOCK):
+        around = _GLUE | {"capacitor", "trimmer_capacitor", "resistor"}
+        for ref in [ref for ref, kind in self.kinds.items() if kind.category in ("crystal", "oscillator")]:
             for _, net in self._pins(ref):
                 for pin in self._others(net, ref):
-                    if self.kinds[pin.ref].category in _GLUE and self.board.kind_pin(pin).direction in "IOX":
-                        if self.kinds[ref].category in ("crystal", "oscillator"):
-                            self.of[pin.ref].add(CLOCK)
-                    elif self.kinds[pin.ref].category in ("capacitor", "trimmer_capacitor", "resistor"):
+                    if self.kinds[pin.ref].category in around:
                         self.of[pin.ref].add(CLOCK)
 
     def _reset(self) -> None:
