@@ -9,8 +9,10 @@ a factor that is drawn anew for each board, family and part.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,7 @@ from scipy.sparse.linalg import splu
 from scipy.spatial.distance import cdist
 
 from ..board import Board, Pin
+from ..board.neighbours import neighbours
 from ..circuit.elements import elements, supply_pins
 from ..faults.universe import PASSIVE
 
@@ -73,11 +76,11 @@ class VirtualUnit:
         self.gain = float(rng.normal(1.0, 0.004))
         self._pins = [pin for pins in board.pins_of.values() for pin in pins]
         self._index = {pin: index for index, pin in enumerate(self._pins)}
-        self._family = {}
+        self._family: dict[str, float] = {}
         whole = rng.normal(0.0, 0.8)
         for ref in board.parts:
             family = board.kind_of(ref).family
-            self._family.setdefault(family, whole + rng.normal(0.0, 0.6))
+            self._family.setdefault(family, float(whole + rng.normal(0.0, 0.6)))
         part_draw = {ref: rng.normal(0.0, 0.2) for ref in board.parts}
         self._links: list[tuple[int, int, float, str]] = []
         for element in elements(board):
@@ -123,14 +126,17 @@ class VirtualUnit:
                 if harm.kind != "bridge" and harm.parts and harm.parts[0] in removed:
                     continue
                 links.append((self._index[harm.pins[0]], self._index[harm.pins[1]], harm.ohms))
-        a = np.array([link[0] for link in links])
-        b = np.array([link[1] for link in links])
+        ends_a = np.array([link[0] for link in links])
+        ends_b = np.array([link[1] for link in links])
         g = 1.0 / np.array([link[2] for link in links])
         size = n + 1
         matrix = sparse.coo_matrix(
             (
                 np.concatenate([g, g, -g, -g, np.full(n, 2e-10)]),
-                (np.concatenate([a, b, a, b, np.arange(n)]), np.concatenate([a, b, b, a, np.arange(n)])),
+                (
+                    np.concatenate([ends_a, ends_b, ends_a, ends_b, np.arange(n)]),
+                    np.concatenate([ends_a, ends_b, ends_b, ends_a, np.arange(n)]),
+                ),
             ),
             shape=(size, size),
         ).tolil()
@@ -151,7 +157,7 @@ class VirtualUnit:
         (leg,) = side
         kept = [link for link in tree if leg not in link[:2]]
         around = [(link[0] if link[1] == leg else link[1], link[2]) for link in tree if leg in link[:2]]
-        for (a, ohms_a), (b, ohms_b) in zip(around, around[1:], strict=False):
+        for (a, ohms_a), (b, ohms_b) in pairwise(around):
             kept.append((a, b, ohms_a + ohms_b))
         if harm.ohms > 0:
             kept.append((leg, around[0][0], harm.ohms))
@@ -229,7 +235,7 @@ class VirtualUnit:
         """The meter's display in volts, power on."""
         pin, net = self.board.point(a)
         noise = float(self.rng.normal(0.0, 0.01))
-        if net in self.board.rails:
+        if net is not None and net in self.board.rails:
             nominal = self.board.rails[net].nominal
             volts = nominal * float(self.rng.normal(1.0, 0.008))
             ohms = self._rail_ohms(net)
@@ -242,14 +248,14 @@ class VirtualUnit:
                 volts = 0.3 + abs(noise)
             return round(volts + noise, 2)
         state = self.logic(a)
-        volts = {
+        shown = {
             "low": 0.2,
             "high": 3.6,
             "toggling": float(self.rng.uniform(0.8, 3.2)),
             "floating": 1.3,
             "between": 1.2,
         }
-        return round(abs(volts[state] + noise), 2)
+        return round(abs(shown[state] + noise), 2)
 
     def _loose(self, pin: Pin) -> bool:
         return all(len(harm.cut) <= 4 for harm in self.harms if pin in harm.cut)
@@ -345,15 +351,14 @@ def _pick(rng: np.random.Generator, items: Sequence[object]) -> object:
 
 
 def _bridge(board: Board, rng: np.random.Generator, eyes: float) -> Harm | None:
-    from ..board.neighbours import neighbours
-
     pairs = [p for p in neighbours(board) if p.a is not None and p.b is not None]
     if not pairs:
         return None
     weight = np.array([p.probability for p in pairs])
     weight = 0.5 * weight / weight.sum() + 0.5 / len(pairs)
     pair = pairs[int(rng.choice(len(pairs), p=weight / weight.sum()))]
-    assert pair.a is not None and pair.b is not None
+    assert pair.a is not None
+    assert pair.b is not None
     refs = tuple(dict.fromkeys((pair.a.ref, pair.b.ref)))
     seen = dict.fromkeys(refs, "debris") if rng.random() < eyes else {}
     ohms = float(np.exp(rng.uniform(math.log(0.02), math.log(5.0))))
@@ -487,7 +492,7 @@ def _drift(board: Board, rng: np.random.Generator, eyes: float) -> Harm | None:
     return Harm("drift", (ref,), (a, b), (board.net_of[a], board.net_of[b]), factor, {})
 
 
-def _chip_pin(board: Board, rng: np.random.Generator, to: str, eyes: float) -> Harm | None:
+def _chip_pin(board: Board, rng: np.random.Generator, eyes: float, *, to: str) -> Harm | None:
     chips = [
         ref
         for ref in board.parts
@@ -529,10 +534,9 @@ def _regulator(board: Board, rng: np.random.Generator, eyes: float) -> Harm | No
     return Harm("regulator", (ref,), (), (net,), 0.0, {ref: "burnt"} if rng.random() < 0.15 else {})
 
 
-_DRAWS = {
+_DRAWS: dict[str, Callable[[Board, np.random.Generator, float], Harm | None]] = {
     "bridge": _bridge, "joint": _joint, "contact": _contact, "track": _track, "short": _short, "leak": _leak,
     "part open": _part_open, "drift": _drift, "regulator": _regulator,
-    "pin low": lambda b, r, e: _chip_pin(b, r, "pin low", e),
-    "pin high": lambda b, r, e: _chip_pin(b, r, "pin high", e),
-    "supply short": lambda b, r, e: _chip_pin(b, r, "supply short", e),
+    "pin low": partial(_chip_pin, to="pin low"), "pin high": partial(_chip_pin, to="pin high"),
+    "supply short": partial(_chip_pin, to="supply short"),
 }  # fmt: skip

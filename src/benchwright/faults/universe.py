@@ -18,7 +18,37 @@ from .fault import Fault
 from .routes import Break, breaks, distance_to_stretch, smaller_side
 
 PASSIVE = frozenset(
-    ["resistor", "resistor_network", "potentiometer", "thermistor", "capacitor", "trimmer_capacitor", "inductor", "ferrite", "transformer", "fuse", "switch", "relay", "connector", "membrane", "battery", "speaker", "modulator", "jumper", "test_point", "mechanical", "crystal", "oscillator", "diode", "zener", "led", "bridge_rectifier", "transistor", "mosfet", "regulator"]
+    [
+        "resistor",
+        "resistor_network",
+        "potentiometer",
+        "thermistor",
+        "capacitor",
+        "trimmer_capacitor",
+        "inductor",
+        "ferrite",
+        "transformer",
+        "fuse",
+        "switch",
+        "relay",
+        "connector",
+        "membrane",
+        "battery",
+        "speaker",
+        "modulator",
+        "jumper",
+        "test_point",
+        "mechanical",
+        "crystal",
+        "oscillator",
+        "diode",
+        "zener",
+        "led",
+        "bridge_rectifier",
+        "transistor",
+        "mosfet",
+        "regulator",
+    ]
 )
 """Categories whose failures are not those of a chip."""
 
@@ -212,41 +242,44 @@ def _joint(board: Board, net: str, pins: tuple[Pin, ...], pin: Pin) -> Iterator[
     kind = board.kind_of(pin.ref) if part is not None else None
     if kind is not None and kind.category in ("mechanical", "test_point"):
         return
-    side = smaller_side((pin,), pins)
     other = _nearest_other(board, pins, pin)
-    common = {
-        "place": _open_place(net, side),
-        "pins": (pin, other),
-        "nets": (net,),
-        "parts": (pin.ref,),
-        "acts": "float",
-    }
     ends = f"{_named(board, pin)} and {_named(board, other)}"
-    row = (
-        places["connector"]
-        if kind is not None and kind.category in ("connector", "membrane")
-        else places["joint"]
+    connector = kind is not None and kind.category in ("connector", "membrane")
+    row = places["connector" if connector else "joint"]
+    what = "the connector contact or its joint" if connector else "the solder joint"
+    bare = Fault(
+        mode="open",
+        place=_open_place(net, smaller_side((pin,), pins)),
+        rate=row["rate"] * row["age"],
+        edit=Edit("split", pins=frozenset((pin,))),
+        parts=(pin.ref,),
+        pins=(pin, other),
+        nets=(net,),
+        looks={pin.ref: row["looks"]},
+        acts="float",
+        text=f"{net} is open between {ends}: {what} of {pin}",
+        remedy="reflow",
     )
-    what = "the connector contact or its joint" if row is places["connector"] else "the solder joint"
-    yield Fault(
-        mode="open", rate=row["rate"] * row["age"], edit=Edit("split", pins=frozenset((pin,))),
-        looks={pin.ref: row["looks"]}, remedy="reflow",
-        text=f"{net} is open between {ends}: {what} of {pin}", **common,
-    )  # fmt: skip
+    yield bare
     if part is not None and part.socket:
         row = places["contact"]
         rate = row["rate"] * row["age"]
-        yield Fault(
-            mode="open", rate=rate * row["open_share"], edit=Edit("split", pins=frozenset((pin,)), part=""),
-            looks={pin.ref: row["looks"]}, remedy="reseat",
-            text=f"{net} is open between {ends}: the socket contact of {pin}", **common,
-        )  # fmt: skip
-        yield Fault(
-            mode="poor contact", rate=rate * row["poor_share"],
-            edit=Edit("split", pins=frozenset((pin,)), ohms=row["poor_ohms"], spread=row["poor_spread"]),
-            looks={pin.ref: row["looks"]}, remedy="reseat",
-            text=f"{net} has a poor contact in the socket at {_named(board, pin)}", **common,
-        )  # fmt: skip
+        yield replace(
+            bare,
+            rate=rate * row["open_share"],
+            looks={pin.ref: row["looks"]},
+            text=f"{net} is open between {ends}: the socket contact of {pin}",
+            remedy="reseat",
+        )
+        yield replace(
+            bare,
+            mode="poor contact",
+            rate=rate * row["poor_share"],
+            edit=Edit("split", pins=bare.edit.pins, ohms=row["poor_ohms"], spread=row["poor_spread"]),
+            looks={pin.ref: row["looks"]},
+            text=f"{net} has a poor contact in the socket at {_named(board, pin)}",
+            remedy="reseat",
+        )
 
 
 def _track(

@@ -192,7 +192,12 @@ class Belief:
             self._grow_triples(exact[:12], helps, matrix, column_of, floor)
 
     def _grow_triples(
-        self, pairs: Sequence[Several], helps: Ints, matrix: NDArray[np.float32], column_of: dict[int, int], floor: float
+        self,
+        pairs: Sequence[Several],
+        helps: Ints,
+        matrix: NDArray[np.float32],
+        column_of: dict[int, int],
+        floor: float,
     ) -> None:
         found: dict[tuple[int, ...], float] = {}
         for pair in pairs:

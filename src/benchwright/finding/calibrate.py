@@ -102,8 +102,9 @@ class Calibration:
         prior = np.asarray(rows.multiply(rows).sum(axis=1)).ravel()
         if not len(self.residuals):
             return np.zeros(rows.shape[0]), np.sqrt(prior)
-        width = self.rows.shape[1]
-        cross = np.asarray((self.rows @ rows[:, :width].T).toarray())
+        # Either side may know lines that the other has not met; those have nothing in common.
+        width = min(self.rows.shape[1], rows.shape[1])
+        cross = np.asarray((self.rows[:, :width] @ rows[:, :width].T).toarray())
         half: Floats = np.asarray(solve_triangular(self.lower, cross, lower=True, check_finite=False)).T
         variance = prior - np.einsum("ij,ij->i", half, half)
         return np.asarray(half @ self.whitened), np.sqrt(np.maximum(variance, 1e-4))

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import entr, ndtr
+from scipy.special import entr
 
-from .outcomes import CELLS, SLIP, Outcome, Spread, free_edges
+from .outcomes import CELLS, Outcome, Sizes, Spread, cell_chances, free_edges
 from .reading import Spot
 
 Floats = NDArray[np.float64]
@@ -43,18 +43,23 @@ class CheckTable:
     """
 
     def __init__(
-        self, spots: Sequence[Spot], outcomes: Sequence[Outcome], groups: Ints, offsets: Floats | None = None
+        self,
+        spots: Sequence[Spot],
+        outcomes: Sequence[Outcome],
+        groups: Ints,
+        offsets: Floats | None = None,
+        sizes: Sizes | None = None,
     ) -> None:
         self.spots = list(spots)
         self.outcomes = list(outcomes)
         self.groups = groups
         count = len(self.spots)
-        sizes = np.array([len(o.faults) for o in outcomes], dtype=np.int64)
-        self.check = np.repeat(np.arange(count), sizes)
+        counts = np.array([len(o.faults) for o in outcomes], dtype=np.int64)
+        self.check = np.repeat(np.arange(count), counts)
         self.fault: Ints = (
             np.concatenate([o.faults for o in outcomes]) if count else np.zeros(0, dtype=np.int64)
         )
-        self.start = np.concatenate([[0], np.cumsum(sizes)])
+        self.start = np.concatenate([[0], np.cumsum(counts)])
         self.sound = np.zeros((count, CELLS))
         self.under = np.zeros((len(self.fault), CELLS))
         spreads = [(i, o) for i, o in enumerate(outcomes) if isinstance(o, Spread)]
@@ -65,28 +70,33 @@ class CheckTable:
         self._which = np.array([i for i, _ in spreads], dtype=np.int64)
         self._sound = np.array([(o.mean0, o.sd0, o.soft0) for _, o in spreads]).reshape(-1, 3)
         self._rows = np.flatnonzero(np.isin(self.check, self._which))
-        self._row_of = np.repeat(np.arange(len(spreads)), sizes[self._which])
+        self._row_of = np.repeat(np.arange(len(spreads)), counts[self._which])
         if spreads:
             self._mean = np.concatenate([o.mean for _, o in spreads])
             self._sd = np.concatenate([o.sd for _, o in spreads])
             self._soft = np.concatenate([o.soft for _, o in spreads])
+            self._gain = np.concatenate([o.gain for _, o in spreads])
             self._edges = np.array([o.cell_edges() for _, o in spreads])
             self._free = np.array([len(o.edges) == 0 for _, o in spreads], dtype=bool)
             self._top = np.array([o.top for _, o in spreads])
-        self.settle(offsets if offsets is not None else np.zeros((count, 2)))
+        self.settle(offsets if offsets is not None else np.zeros((count, 2)), sizes)
 
-    def settle(self, offsets: Floats) -> None:
-        """Work out the outcome chances for the present offsets of the board's junctions."""
+    def settle(self, offsets: Floats, sizes: Sizes | None = None) -> None:
+        """Work out the outcome chances for what is known of the board's junctions and the faults' sizes."""
         if len(self._which):
             mean0, sd0, soft0 = self._sound.T
             shift, unsure = offsets[self._which].T
             centre = mean0 + shift * soft0
             spread = np.hypot(sd0, unsure * soft0)
             edges = np.where(self._free[:, None], free_edges(centre, spread, self._top), self._edges)
-            self.sound[self._which] = _cells(centre, spread, edges)
+            self.sound[self._which] = cell_chances(centre, spread, soft0, edges)
             of = self._row_of
-            self.under[self._rows] = _cells(
-                self._mean + shift[of] * self._soft, np.hypot(self._sd, unsure[of] * self._soft), edges[of]
+            known, wide = sizes.of(self.fault[self._rows]) if sizes is not None else (0.0, 1.0)
+            self.under[self._rows] = cell_chances(
+                self._mean + shift[of] * self._soft + self._gain * known,
+                np.sqrt(self._sd**2 + (unsure[of] * self._soft) ** 2 + (self._gain * wide) ** 2),
+                self._soft,
+                edges[of],
             )
         self.sound_entropy = _entropy_rows(self.sound)
         self.under_entropy = _entropy_rows(self.under)
@@ -147,12 +157,3 @@ class CheckTable:
         """Faults and their outcome chances for one check."""
         span = slice(self.start[index], self.start[index + 1])
         return self.fault[span], self.under[span]
-
-
-def _cells(mean: Floats, sd: Floats, edges: Floats) -> Floats:
-    below = ndtr((edges - mean[:, None]) / sd[:, None])
-    chances = np.empty((len(mean), CELLS))
-    chances[:, 0] = below[:, 0]
-    chances[:, 1:-1] = np.diff(below, axis=1)
-    chances[:, -1] = 1.0 - below[:, -1]
-    return np.asarray((1 - SLIP) * chances + SLIP / CELLS)

@@ -17,9 +17,9 @@ from ..faults import Fault, universe
 from ..faults.universe import table
 from .belief import Belief, Cure, Note
 from .calibrate import OWN_SD, Calibration, Features, Likeness
-from .candidates import Points, key_of, minutes_for, standing
+from .candidates import Points, key_of, minutes_for, removal_minutes, standing
 from .choose import CheckTable
-from .outcomes import Outcome, Spread
+from .outcomes import JUNCTION_FLOOR, Outcome, Sizes, Spread
 from .predict import Predictor, measured
 from .reading import EVENTS, Reading, Spot, understand, value_text
 from .words import Advice, Check, Suspect, check_cautions, describe_check, describe_outcomes, suspect_of
@@ -31,6 +31,8 @@ SURE = 0.97
 """A place this likely is the answer; only its exact spot may still be worth a look."""
 LEAST_BITS = 0.008
 """A check expected to tell less than this is not worth the walk to the bench."""
+DEAR_MINUTES = 5.0
+"""A part that takes longer than this to unsolder is not taken out on a small suspicion (own)."""
 GOOD_UNIT_SD = 0.30
 """Spread of ln R between two good units of one board (own)."""
 
@@ -85,6 +87,8 @@ class FaultFinder:
         self.entries: list[Entry] = []
         self.features = Features()
         self.calibration = Calibration(self.features, [], np.zeros(0), np.zeros(0))
+        self.sizes = Sizes(len(self.faults))
+        self._settled_sizes = self.sizes.mean
         self.belief = Belief(np.array([fault.rate for fault in self.faults], dtype=float), self._joint)
         self._cannot: set[tuple[object, ...]] = set()
         self._good: dict[tuple[object, ...], float] = {}
@@ -147,6 +151,7 @@ class FaultFinder:
             if e.reading.good_unit and isinstance(x := measured(e.spot, e.value), float)
         }
         offsets = self._calibrate(self.belief.posterior()[0])
+        self.sizes = Sizes(len(self.faults))
         belief = self.belief
         belief.steps = []
         belief.restart()
@@ -165,7 +170,7 @@ class FaultFinder:
         """Fit this board's junctions, and tell for each entry what the earlier ones led to expect."""
         soft: list[int] = []
         other: list[int] = []
-        residuals, weights = [], []
+        residuals, weights, lows = [], [], []
         for index, entry in enumerate(self.entries):
             outcome = entry.outcome
             if not isinstance(outcome, Spread) or entry.likeness is None or key_of(entry.spot) in self._good:
@@ -177,6 +182,7 @@ class FaultFinder:
             affected = float(previous[outcome.faults].sum()) if len(outcome.faults) else 0.0
             soft.append(index)
             residuals.append((x - outcome.mean0) / outcome.soft0)
+            lows.append(x < JUNCTION_FLOOR)
             # A reading that a leading suspect explains teaches nothing about sound lines. Short of that it
             # counts in full: half-suspecting it would let a suspicion feed on itself.
             weights.append(1.0 if affected < 0.5 else max(0.02, 1.0 - affected))
@@ -185,7 +191,8 @@ class FaultFinder:
         if len(r):
             # The board's own offset is about one; what is far off both it and the rest is no sound line.
             middle = float(np.clip(np.median(r), -2.5, 2.5))
-            w = w * np.exp(-0.5 * ((r - middle) / 2.0) ** 2)
+            w = w * np.exp(-0.5 * ((r - middle) / 1.7) ** 2)
+            w = np.where(np.array(lows), 1e-3, w)
         noise = OWN_SD / np.sqrt(np.maximum(w, 1e-4))
         likenesses = [self._like(index) for index in soft]
         self.calibration = Calibration(self.features, likenesses, r, noise)
@@ -207,7 +214,11 @@ class FaultFinder:
     def _note(self, entry: Entry, offset: float, offset_sd: float) -> Note:
         outcome = self._placed(entry.spot, entry.outcome)
         value = measured(entry.spot, entry.value)
-        sound, rows = outcome.log_likelihood(value, offset, offset_sd)  # type: ignore[arg-type]
+        if isinstance(outcome, Spread) and isinstance(value, float):
+            sound, rows = outcome.log_likelihood(value, offset, offset_sd, self.sizes)
+            self.sizes.learn(outcome, value, offset, offset_sd)
+        else:
+            sound, rows = outcome.log_likelihood(value, offset, offset_sd)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
 
     def _placed(self, spot: Spot, outcome: Outcome | None) -> Outcome:
@@ -378,9 +389,11 @@ class FaultFinder:
         if len(which):
             mean, sd = self.calibration.offsets(features)
             rows[which, 0], rows[which, 1] = mean, np.hypot(sd, OWN_SD)
-        if self._settled is None or float(np.max(np.abs(rows - self._settled), initial=0.0)) > 0.3:
-            self._table.settle(rows)
-            self._settled = rows
+        moved = self._settled is None or float(np.max(np.abs(rows - self._settled), initial=0.0)) > 0.3
+        grown = np.abs(self.sizes.mean - self._settled_sizes) > 0.5
+        if moved or bool(np.any(grown & (self.belief.posterior()[0] > 2e-3))):
+            self._table.settle(rows, self.sizes)
+            self._settled, self._settled_sizes = rows, self.sizes.mean.copy()
 
     def next_checks(self, limit: int = 5) -> list[Check]:
         """The checks that tell most for the minutes they take, best first.
@@ -434,20 +447,59 @@ class FaultFinder:
         """All checks worth making: (bits, minutes, table, index), best bits a minute first."""
         self._settle()
         done = self._done()
+        waiting = self._rails_to_measure()
         found: list[tuple[float, float, CheckTable, int]] = []
+        held_back = 0.0
+        powered = not waiting and self._may_power(chance)
         for table_ in (self._table, *self._pulled(chance)):
             bits = table_.bits(chance)
             for index in np.argsort(bits)[::-1][:400]:
                 if bits[index] < LEAST_BITS:
                     break
                 spot = table_.spots[index]
-                if key_of(spot) in done or (spot.state.powered and not self._may_power(chance)):
+                if key_of(spot) in done:
                     continue
-                found.append(
-                    (float(bits[index]), minutes_for(self.board, spot, self.state), table_, int(index))
-                )
+                if spot.state.powered and not powered:
+                    held_back = max(held_back, float(bits[index]))
+                    continue
+                minutes = minutes_for(self.board, spot, self.state)
+                found.append((float(bits[index]), minutes, table_, int(index)))
+        if waiting and held_back > 0.0:
+            found.extend(self._rail_checks(waiting, held_back, found))
         found.sort(key=lambda item: -item[0] / item[1])
         return found
+
+    def _rail_checks(
+        self, waiting: set[str], held_back: float, found: list[tuple[float, float, CheckTable, int]]
+    ) -> list[tuple[float, float, CheckTable, int]]:
+        """Rails to ground, credited with their share of what the power-on checks behind them would tell."""
+        rows = []
+        for index, spot in enumerate(self._table.spots):
+            if spot.quantity != "resistance" or spot.net_b != self.board.ground or spot.net_a not in waiting:
+                continue
+            if key_of(spot) in self._done():
+                continue
+            known = [f for f in found if f[2] is self._table and f[3] == index]
+            own = known[0][0] if known else 0.0
+            for row in known:
+                found.remove(row)
+            minutes = minutes_for(self.board, spot, self.state)
+            rows.append((own + held_back / len(waiting), minutes, self._table, index))
+            waiting = waiting - {spot.net_a}
+        return rows
+
+    def _rails_to_measure(self) -> set[str]:
+        """Rails not yet measured against ground; none once the board has been powered."""
+        left = {net for net in self.board.rails if net in self.board.nets}
+        for entry in self.entries:
+            if entry.spot.state.powered and entry.spot.quantity != "symptom":
+                return set()
+            if entry.spot.quantity == "resistance" and self.board.ground in (
+                entry.spot.net_a,
+                entry.spot.net_b,
+            ):
+                left -= {entry.spot.net_a, entry.spot.net_b}
+        return left
 
     def _done(self) -> set[tuple[object, ...]]:
         """Checks that need no repeating: made since the board was last worked on, or not possible."""
@@ -462,23 +514,13 @@ class FaultFinder:
         return done
 
     def _may_power(self, chance: Floats) -> bool:
-        """Powered checks wait until every rail has been measured against ground, and is not shorted."""
+        """Powered checks wait until no rail is likely to be shorted."""
         rails = set(self.board.rails)
-        measured_rails = set()
-        for entry in self.entries:
-            if entry.spot.state.powered:
-                return True
-            if entry.spot.quantity == "resistance" and self.board.ground in (
-                entry.spot.net_a,
-                entry.spot.net_b,
-            ):
-                measured_rails |= {entry.spot.net_a, entry.spot.net_b} & rails
-        if rails - measured_rails:
-            return False
         shorted = sum(
-            float(chance[i]) for i, f in enumerate(self.faults)
+            float(chance[i])
+            for i, f in enumerate(self.faults)
             if f.edit.action == "add" and chance[i] > 0.01 and {*f.nets} & rails
-        )  # fmt: skip
+        )
         return shorted < 0.2
 
     def _pulled(self, chance: Floats) -> list[CheckTable]:
@@ -492,9 +534,13 @@ class FaultFinder:
         inside: dict[str, float] = {}
         for index in np.flatnonzero(chance > 0.004):
             fault = self.faults[index]
-            if fault.edit.part and fault.edit.action == "add":
+            if fault.edit.part and fault.edit.action in ("add", "change"):
                 inside[fault.edit.part] = inside.get(fault.edit.part, 0.0) + float(chance[index])
-        refs = sorted(inside, key=lambda ref: -inside[ref])[:12]
+        # Unsoldering a big part only to measure is as dear as changing it: not before it is the likely one.
+        refs = [
+            ref for ref in inside if removal_minutes(self.board, ref) <= DEAR_MINUTES or inside[ref] > 0.4
+        ]
+        refs = sorted(refs, key=lambda ref: -inside[ref] / removal_minutes(self.board, ref))[:12]
         if not refs:
             return []
         spots: list[Spot] = []
@@ -513,10 +559,15 @@ class FaultFinder:
                 outcomes.append(
                     replace(
                         outcome, faults=outcome.faults[~own], mean=outcome.mean[~own], sd=outcome.sd[~own],
-                        soft=outcome.soft[~own],
+                        soft=outcome.soft[~own], gain=outcome.gain[~own],
                     )
                 )  # fmt: skip
-        return [CheckTable(spots, outcomes, self.groups)] if spots else []
+        if not spots:
+            return []
+        features = self.features.rows([self.features.entries(self.predictor.likeness(s)) for s in spots])
+        mean, sd = self.calibration.offsets(features)
+        offsets = np.stack([mean, np.hypot(sd, OWN_SD)], axis=1)
+        return [CheckTable(spots, outcomes, self.groups, offsets, self.sizes)]
 
     def _reading_of(self, ref: str, chance: Floats) -> list[Spot]:
         """The readings that would show the likeliest short inside a part."""

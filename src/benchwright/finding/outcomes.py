@@ -23,6 +23,10 @@ SLIP = 0.004
 """Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate;
 reference/diagnosis.md section 4.3 suggests about 0.01 with a wider density)."""
 _WIDE_SHARE, _WIDE = 0.12, 2.5
+JUNCTION_FLOOR = math.log(12.0 + KNEE_OHMS)
+"""Chips' junctions, however many in parallel, do not read below about a dozen ohms on a board of this kind
+(common practice, no source): lower than that is metal."""
+FLOOR_FACTOR = 0.03
 _LOG_SPAN = math.log((2.0e7 + KNEE_OHMS) / KNEE_OHMS)
 
 
@@ -45,6 +49,9 @@ class Spread:
         The same under each of those faults.
     top : float
         Above this (in x) the meter shows OL; infinite if it has no such limit.
+    gain : ndarray
+        How much the value moves, in x, with one standard deviation of the fault's own size; `sd` is
+        without it.
     slip_density : float
         Density of the uniform part.
     """
@@ -58,13 +65,32 @@ class Spread:
     soft: Floats
     top: float = math.inf
     slip_density: float = 1.0 / _LOG_SPAN
-    low: float = -math.inf
+    gain: Floats = field(default_factory=lambda: np.zeros(0))
     edges: Floats = field(default_factory=lambda: np.zeros(0))
 
-    def log_likelihood(self, x: float, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[float, Floats]:
-        """Log density of a value on a sound board and under each fault of `faults`."""
+    def __post_init__(self) -> None:
+        if len(self.gain) != len(self.faults):
+            self.gain = np.zeros(len(self.faults))
+
+    def log_likelihood(
+        self, x: float, offset: float = 0.0, offset_sd: float = 0.0, sizes: Sizes | None = None
+    ) -> tuple[float, Floats]:
+        """Log density of a value on a sound board and under each fault of `faults`.
+
+        Parameters
+        ----------
+        x : float
+        offset, offset_sd : float
+            How far this board's junctions are off the model, and how sure that is.
+        sizes : Sizes, optional
+            What earlier readings say of each fault's own resistance.
+        """
         mean = np.append(self.mean, self.mean0) + offset * np.append(self.soft, self.soft0)
         sd = np.hypot(np.append(self.sd, self.sd0), offset_sd * np.append(self.soft, self.soft0))
+        if len(self.faults):
+            known, unsure = (0.0, 1.0) if sizes is None else sizes.of(self.faults)
+            mean[:-1] += self.gain * known
+            sd[:-1] = np.hypot(sd[:-1], self.gain * unsure)
         if math.isinf(x):
             wide = ndtr((mean - self.top) / (_WIDE * sd))
             p = (1 - _WIDE_SHARE) * ndtr((mean - self.top) / sd) + _WIDE_SHARE * wide
@@ -75,18 +101,15 @@ class Spread:
             density = (1 - _WIDE_SHARE) * np.exp(-0.5 * z * z) / root
             z /= _WIDE
             density += _WIDE_SHARE * np.exp(-0.5 * z * z) / (root * _WIDE)
+            if x < JUNCTION_FLOOR:
+                soft = np.append(self.soft, self.soft0)
+                density *= np.where((soft > 0.5) & (mean > JUNCTION_FLOOR + 0.7), FLOOR_FACTOR, 1.0)
             found = np.log((1 - SLIP) * density + SLIP * self.slip_density)
         return float(found[-1]), found[:-1]
 
     def slip_log(self, x: float) -> float:
         """Log density of a slipped reading."""
         return math.log(0.1 if math.isinf(x) else self.slip_density)
-
-    def cells(self, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[Floats, Floats]:
-        """Chances of each outcome cell: sound, shape (cells,), and per fault, (faults, cells)."""
-        mean = np.append(self.mean, self.mean0) + offset * np.append(self.soft, self.soft0)
-        sd = np.hypot(np.append(self.sd, self.sd0), offset_sd * np.append(self.soft, self.soft0))
-        return _split_cells(mean, sd, self.cell_edges(offset))
 
     def cell_edges(self, offset: float = 0.0) -> Floats:
         """Borders between outcome cells, in x."""
@@ -111,12 +134,27 @@ def free_edges(centre: Floats, spread: Floats, top: Floats) -> Floats:
     return edges
 
 
-def _split_cells(mean: Floats, sd: Floats, edges: Floats) -> tuple[Floats, Floats]:
-    below = ndtr((edges[None, :] - mean[:, None]) / sd[:, None])
-    padded = np.concatenate([np.zeros((len(mean), 1)), below, np.ones((len(mean), 1))], axis=1)
-    chances = np.diff(padded, axis=1)
-    chances = (1 - SLIP) * chances + SLIP / CELLS
-    return chances[-1], chances[:-1]
+def cell_chances(mean: Floats, sd: Floats, soft: Floats, edges: Floats) -> Floats:
+    """Chances of each outcome cell, shape (rows, cells).
+
+    Parameters
+    ----------
+    mean, sd, soft : ndarray, shape (rows,)
+    edges : ndarray, shape (rows, cells - 1)
+        In rising order.
+    """
+    below = ndtr((edges - mean[:, None]) / sd[:, None])
+    floored = np.flatnonzero((soft > 0.5) & (mean > JUNCTION_FLOOR + 0.7))
+    if len(floored):
+        at_floor = ndtr((JUNCTION_FLOOR - mean[floored]) / sd[floored])[:, None]
+        lost = (1.0 - FLOOR_FACTOR) * at_floor
+        low = edges[floored] <= JUNCTION_FLOOR
+        below[floored] = np.where(low, FLOOR_FACTOR * below[floored], below[floored] - lost) / (1.0 - lost)
+    chances = np.empty((len(mean), CELLS))
+    chances[:, 0] = below[:, 0]
+    chances[:, 1:-1] = np.diff(below, axis=1)
+    chances[:, -1] = 1.0 - below[:, -1]
+    return np.asarray((1 - SLIP) * chances + SLIP / CELLS)
 
 
 @dataclass(slots=True)
@@ -155,6 +193,42 @@ class Words:
         base = np.append((1 - SLIP) * self.chance0 + flat, np.zeros(pad))
         rows = np.concatenate([(1 - SLIP) * self.chance + flat, np.zeros((len(self.faults), pad))], axis=1)
         return base, rows
+
+
+class Sizes:
+    """How large each fault is: a bridge of 0.1 or of 5 ohms, a leak of 300 or 3,000.
+
+    Readings that a fault decides share its size, and so are not independent witnesses. The size is a
+    standard normal before any reading; each reading that hangs on it narrows it (a Kalman step).
+
+    Parameters
+    ----------
+    count : int
+        Number of faults.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.mean = np.zeros(count)
+        self.variance = np.ones(count)
+
+    def of(self, faults: Ints) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of the sizes of some faults."""
+        return self.mean[faults], np.sqrt(self.variance[faults])
+
+    def learn(self, outcome: Spread, x: float, offset: float, offset_sd: float) -> None:
+        """Take in one reading."""
+        at = np.flatnonzero(outcome.gain > 0.05)
+        if math.isinf(x) or not len(at):
+            return
+        faults, gain = outcome.faults[at], outcome.gain[at]
+        rest = np.hypot(outcome.sd[at], offset_sd * outcome.soft[at])
+        v = self.variance[faults]
+        total = rest * rest + gain * gain * v
+        miss = x - (outcome.mean[at] + offset * outcome.soft[at] + gain * self.mean[faults])
+        # A reading far off what the fault can do is not about this fault, and says nothing of its size.
+        pull = np.where(miss * miss < 16.0 * total, v * gain / total, 0.0)
+        self.mean[faults] += pull * miss
+        self.variance[faults] = v * (1.0 - pull * gain)
 
 
 Outcome = Spread | Words

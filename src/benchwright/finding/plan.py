@@ -11,8 +11,9 @@ How it goes about it, by size:
   pays against repairing at once in order of chance over minutes; improved by rollout, which plays this
   policy to the end behind each of the best few tests and repairs.
 
-Whatever the effort, `Plan.expected_minutes` is the cost of the plan as given, to its last repair, and
-`Plan.lower_bound` says what no plan can beat.
+Whatever the effort, `Plan.expected_minutes` is the cost of the plan as given, to its last repair (only with
+noisy tests and many candidates is it an estimate, and says so), and `Plan.lower_bound` says what no plan
+can beat.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import entr
 
 from ..errors import BenchwrightError
 
@@ -37,6 +39,12 @@ _SAME = 1.0e-12
 """Relative difference below which two costs count as equal."""
 _FORGET = 1.0e-9
 """Share of a situation's probability below which a candidate is dropped there, at the dearest price."""
+_FORGET_NOISY = 1.0e-4
+"""The same where costs are estimated anyway (own)."""
+_FORGOTTEN = 3.0
+"""How many times the plan's outlook a dropped candidate is counted there: the plan fails and starts again (own)."""
+_BIT_MARGIN = 1.5
+"""How much dearer a bit gets than from the third cheapest test now (own, fitted to played plans: within 5 %)."""
 
 
 class BadProblem(BenchwrightError, ValueError):
@@ -203,13 +211,16 @@ class Plan:
     ----------
     first : Step
     expected_minutes : float
-        Expected minutes of the plan in `tree`; an upper bound if the problem is noisy and large.
+        Expected minutes of the plan in `tree`.
     lower_bound : float
         No plan has fewer expected minutes.
     exact : bool
         Whether the plan is an optimal one.
     tree : tuple of Node
         The plan; the start is `tree[0]`.
+    estimated : bool
+        Whether `expected_minutes` is an estimate: with noisy tests and many candidates, situations of small
+        chance are closed with an estimate of what they still cost.
     """
 
     first: Step
@@ -217,10 +228,11 @@ class Plan:
     lower_bound: float
     exact: bool
     tree: tuple[Node, ...] = field(repr=False, default=())
+    estimated: bool = False
 
     @property
     def at_most_over(self) -> float:
-        """How much dearer than the best plan this one can be, as a share: 0.05 is 5 %."""
+        """How much dearer than the best plan this one can be, as a share: 0.05 is 5 %; see `estimated`."""
         return 0.0 if self.exact else max(self.expected_minutes / self.lower_bound - 1.0, 0.0)
 
     def outline(self, depth: int = 2, names: Callable[[Step], str] = str) -> list[str]:
@@ -803,6 +815,7 @@ class _Look:
     score: Floats  # (situations, tests) separated pairs per minute, -inf where useless
     best: Ints  # (situations, few) the tests of highest score
     best_cost: Floats  # (situations, few) test, then repairs only, times mass; inf where useless
+    closed_cost: Floats  # (situations,) what closing the situation counts, times mass
 
 
 @dataclass
@@ -828,15 +841,35 @@ class _Player:
     tries : int
         How many of the best tests, and half as many repairs, a rollout plays to the end.
     most_entries : int
-        A batch is cut to this size; the least likely situations are closed: repairs only from there.
+        A batch is cut to this size; the least likely situations are closed: repairs only from there, or
+        an estimate of what the best plan costs there after `estimate`.
     """
 
     def __init__(self, core: _Core, looks: int, tries: int, most_entries: int) -> None:
         self.core, self.looks, self.tries, self.most_entries = core, looks, tries, most_entries
+        self.forget, self.charge, self.close_below = _FORGET, core.dearest, 0.0
+        self.minutes_per_bit: float | None = None
         self.give_up_action = core.tests + core.classes
         self.close_action = self.give_up_action + 1
         self.work = 0
         self.levels = 0
+
+    def estimate(self, close_below: float) -> None:
+        """From here on forget unlikely candidates, and close situations of less chance than this."""
+        known, bits, minutes_per_bit = self._outlook()
+        self.forget, self.close_below, self.minutes_per_bit = _FORGET_NOISY, close_below, minutes_per_bit
+        self.charge = _FORGOTTEN * (known + bits * minutes_per_bit)
+
+    def _outlook(self) -> tuple[float, float, float]:
+        """Minutes of the repair if the fault were known, bits that are missing, and what a bit will cost."""
+        core = self.core
+        joint = np.zeros((core.classes, core.tests, core.cells))
+        np.add.at(joint, core.cls, core.p[:, None, None] * core.like.transpose(1, 0, 2))
+        mass = np.bincount(core.cls, weights=core.p, minlength=core.classes)
+        bits = float(entr(mass).sum()) / np.log(2.0)
+        told = bits + (entr(joint.sum(axis=0)).sum(axis=1) - entr(joint).sum(axis=(0, 2))) / np.log(2.0)
+        price = np.sort(core.test_minutes / np.maximum(told, 1e-12))
+        return float(mass @ core.repair_minutes), bits, _BIT_MARGIN * float(price[min(2, len(price) - 1)])
 
     def start(self) -> _Batch:
         core = self.core
@@ -864,7 +897,7 @@ class _Player:
 
     def look(self, batch: _Batch) -> _Look:
         core = self.core
-        self.work += len(batch.node) * core.tests * core.cells
+        self.work += len(batch.node) * core.cells * (core.tests + 4 * min(self.looks, core.tests))
         self.levels += 1
         span = batch.node * core.classes + core.cls[batch.cand]
         seg = _starts(span)
@@ -878,7 +911,7 @@ class _Player:
         nothing = np.zeros((len(batch), 0))
         if core.tests == 0:
             none = nothing.astype(np.int64)
-            return _Look(cost, repair_head, repairs, seg_cls[live], nothing, none, nothing)
+            return _Look(cost, repair_head, repairs, seg_cls[live], nothing, none, nothing, cost)
         by_class = np.add.reduceat(batch.weight[:, None] * core.flat[batch.cand], seg, axis=0)
         node_first = _starts(seg_node)
         by_node = np.add.reduceat(by_class, node_first, axis=0)
@@ -902,7 +935,12 @@ class _Player:
         best_cost = self._then_repair(batch, best, by_class, by_node, seg_node, seg_cls, seg_live)
         best_cost += np.take_along_axis(minutes, best, axis=1) * mass[:, None]
         best_cost[np.isneginf(np.take_along_axis(score, best, axis=1))] = np.inf
-        return _Look(cost, repair_head, repairs, seg_cls[live], score, best, best_cost)
+        closed = cost
+        if self.minutes_per_bit is not None:
+            known = np.add.reduceat(seg_mass * core.repair_minutes[seg_cls], node_first)
+            bits = mass * np.log2(mass) - np.add.reduceat(seg_mass * np.log2(seg_mass), node_first)
+            closed = np.minimum(cost, known + self.minutes_per_bit * bits)
+        return _Look(cost, repair_head, repairs, seg_cls[live], score, best, best_cost, closed)
 
     def _then_repair(
         self,
@@ -1033,9 +1071,9 @@ class _Player:
         if core.has_noise and len(child):
             first = _starts(child)
             run = _run_number(first, len(child))
-            tiny = joint < _FORGET * np.add.reduceat(joint, first)[run]
+            tiny = joint < self.forget * np.add.reduceat(joint, first)[run]
             if tiny.any():
-                np.add.at(price, child[tiny] // core.cells, joint[tiny] * core.dearest)
+                np.add.at(price, child[tiny] // core.cells, joint[tiny] * self.charge)
                 row, child, joint = row[~tiny], child[~tiny], joint[~tiny]
         first = _starts(child)
         parent, outcome = child[first] // core.cells, child[first] % core.cells
@@ -1060,22 +1098,22 @@ class _Player:
         )
         return price, after, parent, outcome
 
-    def _too_many(self, batch: _Batch) -> Bools:
+    def _to_close(self, batch: _Batch, most: int) -> Bools:
         """The situations to close so that the rest fits: the least likely ones."""
         size = np.diff(np.append(batch.first, len(batch.node)))
         order = np.argsort(-batch.mass, kind="stable")
         shut = np.zeros(len(batch), dtype=bool)
-        shut[order[np.cumsum(size[order]) > self.most_entries]] = True
-        return shut
+        shut[order[np.cumsum(size[order]) > most]] = True
+        return shut | (batch.mass < self.close_below)
 
     def play(self, batch: _Batch, depth: int, roots: int) -> Floats:
         """Expected minutes times mass of playing to the end, for each root."""
         total = np.zeros(roots)
         while len(batch):
             look = self.look(batch)
-            if len(batch.node) > self.most_entries * roots:
-                shut = self._too_many(batch)
-                total += np.bincount(batch.root[shut], weights=look.repair_cost[shut], minlength=roots)
+            shut = self._to_close(batch, self.most_entries * roots)
+            if shut.any():
+                total += np.bincount(batch.root[shut], weights=look.closed_cost[shut], minlength=roots)
                 batch = batch.take(np.flatnonzero(~shut))
                 continue
             price, after, _, _ = self.apply(batch, self.decide(batch, look, depth))
@@ -1083,8 +1121,11 @@ class _Player:
             batch = after
         return total
 
-    def record(self, first_depth: int, depth: int) -> list[_Record]:
-        """Play to the end and write down each situation; the first step may be chosen more carefully."""
+    def record(self, first_depth: int, depth: int, most_work: float = np.inf) -> list[_Record] | None:
+        """Play to the end and write down each situation; the first step may be chosen more carefully.
+
+        None if that takes more than `most_work`, or if situations had to be closed on the way to that limit.
+        """
         batch = self.start()
         records: list[_Record] = []
         parent_of = np.array([-1])
@@ -1092,9 +1133,9 @@ class _Player:
         level_depth = first_depth
         while len(batch):
             look = self.look(batch)
-            shut = np.zeros(len(batch), dtype=bool)
-            if len(batch.node) > self.most_entries and records:
-                shut = self._too_many(batch)
+            shut = self._to_close(batch, self.most_entries) if records else np.zeros(1, dtype=bool)
+            if np.isfinite(most_work) and (self.work > most_work or shut.any()):
+                return None
             action = np.full(len(batch), self.close_action)
             open_nodes = np.flatnonzero(~shut)
             if len(open_nodes) == len(batch):
@@ -1103,7 +1144,7 @@ class _Player:
                 part = batch.take(open_nodes)
                 action[open_nodes] = self.decide(part, self.look(part), level_depth)
             price, after, parent, seen = self.apply(batch, action)
-            price[shut] = look.repair_cost[shut]
+            price[shut] = look.closed_cost[shut]
             base = len(records)
             mass = batch.mass
             for i in range(len(batch)):
@@ -1158,17 +1199,21 @@ def _as_tree(core: _Core, player: _Player, records: list[_Record]) -> tuple[Node
 
 @dataclass(frozen=True, slots=True)
 class _Means:
+    """How much an effort may spend."""
+
     exact_work: int
-    seconds: float
+    seconds: float  # of rollout, on a machine of about 2020
     looks: int
     tries: int
     most_entries: int
+    every_outcome: float  # work to follow all of a noisy problem
+    close_below: float
 
 
 _MEANS: dict[Effort, _Means] = {
-    "quick": _Means(200_000, 0.0, 6, 4, 600),
-    "usual": _Means(4_000_000, 0.12, 8, 6, 1500),
-    "thorough": _Means(40_000_000, 3.0, 12, 8, 6000),
+    "quick": _Means(200_000, 0.0, 6, 4, 300, 5e5, 3e-3),
+    "usual": _Means(4_000_000, 0.12, 8, 6, 600, 1e6, 2e-3),
+    "thorough": _Means(40_000_000, 3.0, 12, 8, 6000, 2e7, 1e-4),
 }
 
 
@@ -1193,13 +1238,19 @@ def plan(problem: Problem, effort: Effort = "usual") -> Plan:
     if exact.solve(means.exact_work):
         tree = exact.tree(5000)
         return Plan(tree[0].step, exact.minutes, min(bound, exact.minutes), True, tree)
-    player = _Player(core, means.looks, means.tries, means.most_entries)
-    records = player.record(0, 0)
+    player = _Player(core, means.looks, means.tries, means.most_entries if core.has_noise else core.n)
+    records = player.record(0, 0, means.every_outcome if core.has_noise else np.inf)
+    estimated = records is None
+    if records is None:
+        player.estimate(means.close_below)
+        player.work = player.levels = 0
+        records = player.record(0, 0)
+    assert records is not None
     first_depth, depth = _storeys(player.work, player.levels, means)
     if first_depth:
-        records = player.record(first_depth, depth)
+        records = player.record(first_depth, depth) or records
     tree = _as_tree(core, player, records)
-    return Plan(tree[0].step, tree[0].expected_minutes, bound, False, tree)
+    return Plan(tree[0].step, tree[0].expected_minutes, bound, False, tree, estimated)
 
 
 def _storeys(work: int, levels: int, means: _Means) -> tuple[int, int]:
@@ -1210,7 +1261,7 @@ def _storeys(work: int, levels: int, means: _Means) -> tuple[int, int]:
         calls = levels * (1 + (levels / 2 if later else 1) * (levels / 2 if later > 1 else 1))
         size = work * actions * (levels / 2 if later else 1) * (actions if first > 1 else 1)
         size *= levels / 2 if later > 1 else 1
-        if calls * 1.0e-3 + size * 2.0e-8 <= means.seconds:
+        if calls * 0.6e-3 + size * 3.0e-8 <= means.seconds:
             best = (first, later)
     return best
 

@@ -170,21 +170,29 @@ class Predictor:
         sd0 = self._sd(np.array([base]), np.array([sd_ln]))[0]
         mean0 = float(self._mean(np.array([base]))[0])
         edits = self.edits
-        share = np.minimum(ohms / max(base, 1e-9), 1.0)
-        own = edits.ohm_spread[moving]
-        sd = np.hypot(share * sd_ln, (1.0 - share) * own)
         rising = ohms > base
-        # An open: whatever lies behind is chips' junctions, unless something is left of the contact.
-        parted = rising & edits.is_split[moving] & (sides != 0.0)
-        contact = edits.ohms[moving] > 0.0
-        sd = np.where(rising, np.hypot(sd_ln, own), sd)
-        sd = np.where(parted & ~contact, np.maximum(sd_ln, OPEN_SPREAD), sd)
-        soft_f = np.where(rising, np.where(parted & ~contact, 1.0, soft), share * soft)
+        # Where a path is gone, what is left to measure is chips' junctions; a drifted value, or what is
+        # left of a contact, has a size of its own.
+        kept = edits.change_target[moving] > 0.0
+        kept |= edits.is_split[moving] & (sides != 0.0) & (edits.ohms[moving] > 0.0)
+        share = np.minimum(ohms, base) / np.maximum(np.maximum(ohms, base), 1e-9)
+        fault_spread = np.where(rising & ~kept, OPEN_SPREAD, edits.ohm_spread[moving])
+        gain_ln = np.where(rising & kept, fault_spread, (1.0 - share) * fault_spread)
+        rest_ln = np.where(rising & kept, sd_ln, share * sd_ln)
+        soft_f = np.where(rising, np.where(kept, soft, share * soft + (1.0 - share)), share * soft)
         mean = self._mean(ohms)
-        sd_x = self._sd(ohms, sd)
         keep = np.abs(mean - mean0) > LEAST_SHIFT * min(float(sd0), 1.0)
         keep &= ~((mean > self._top) & (mean0 > self._top))
-        return Spread(mean0, float(sd0), soft, moving[keep], mean[keep], sd_x[keep], soft_f[keep], self._top)
+        gain = gain_ln * self._relative(ohms)
+        return Spread(
+            mean0, float(sd0), soft, moving[keep], mean[keep], self._sd(ohms, rest_ln)[keep], soft_f[keep],
+            self._top, gain=gain[keep],
+        )  # fmt: skip
+
+    def _relative(self, ohms: Floats) -> Floats:
+        """dx / d ln R."""
+        finite = np.minimum(ohms, 1e12)
+        return finite / (finite + COPPER_OHMS + self.meter.lead_ohms + KNEE_OHMS)
 
     def _mean(self, ohms: Floats) -> Floats:
         return log_ohms(np.minimum(ohms + COPPER_OHMS + self.meter.lead_ohms, 1e12))
@@ -193,7 +201,7 @@ class Predictor:
         """Spread of x: unit to unit, meter and copper together."""
         finite = np.minimum(ohms, 1e12)
         knee = finite + COPPER_OHMS + self.meter.lead_ohms + KNEE_OHMS
-        relative = sd_ln * finite / knee
+        relative = sd_ln * self._relative(ohms)
         absolute = (
             np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), COPPER_SPREAD) / knee
         )

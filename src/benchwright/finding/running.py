@@ -238,8 +238,15 @@ class Running:
         sound = {net: state.volts for net, state in rail_voltages(board).items()}
         moved: dict[str, dict[int, float]] = {net: {} for net in sound}
         feeding = {pin.ref for net in board.rails for pin in board.nets.get(net, ())}
+        known: dict[tuple[object, ...], dict[str, float]] = {}
         for index, fault in enumerate(self.faults):
-            volts = self._rail_volts(fault, sound, feeding)
+            key = (fault.edit.action, frozenset(fault.nets), fault.edit.ohms)
+            # What a short does to the rails depends on the nets it joins, not on where it joins them.
+            shared = fault.edit.action == "add" and len(set(fault.nets)) == 2
+            if shared and key in known:
+                volts = known[key]
+            else:
+                volts = known[key] = self._rail_volts(fault, sound, feeding)
             for net, value in volts.items():
                 if abs(value - sound[net]) > 0.05:
                     moved[net][index] = value
