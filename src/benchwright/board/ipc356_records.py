@@ -153,6 +153,8 @@ def read_test_record(text: str, line: int, units: Units) -> TestRecord:
     if joint == "-":
         pin = text[27:31].strip()
     else:
+        # A reference that begins before column 21 means that the whole line has moved.
+        regular = regular and not (text[19:20].strip() and text[20:21].strip())
         pin = ""
         rest = text[20:31].strip()
         if rest.upper() != "VIA" and rest:
@@ -217,10 +219,13 @@ def _by_letters(record: TestRecord, text: str, units: Units, regular: bool) -> N
         tail = text[pin.end() :] if pin else text[31:]
     else:
         left = _LEFT.match(text, 3)
+        if left is None and text[0] == "0" and (left := _LEFT.match(f"?{text[3:]}")):
+            # A continuation leaves the net to its parent.
+            text = f"?{text[3:]}"
         if left is None:
             tail = text[31:]
         else:
-            record.net = left[1]
+            record.net = left[1] if left[1] != "?" else ""
             record.ref = left[2] or left[3] or ""
             record.pin = left[4] or ""
             tail = text[left.end() :]
