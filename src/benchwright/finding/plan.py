@@ -42,9 +42,9 @@ _FORGET = 1.0e-9
 _FORGET_NOISY = 1.0e-4
 """The same where costs are estimated anyway (own)."""
 _FORGOTTEN = 3.0
-"""How many times the plan's outlook a dropped candidate is counted there: the plan fails and starts again (own)."""
+"""How many times the plan's outlook a dropped candidate is counted there, as the plan starts again (own)."""
 _BIT_MARGIN = 1.5
-"""How much dearer a bit gets than from the third cheapest test now (own, fitted to played plans: within 5 %)."""
+"""How much dearer a bit gets than from the third cheapest test now (own, fitted to played plans)."""
 
 
 class BadProblem(BenchwrightError, ValueError):
@@ -590,7 +590,8 @@ class _Exact:
         if self.bits > 62:
             return False
         width = core.tests * core.cells + core.classes
-        if 2 ** min(core.classes, 40) * width > 4 * most_work:
+        # any set of repairs may have been tried and failed, whatever the tests
+        if 2 ** int(core.curable.sum()) * width > most_work:
             return False
         self.actions = core.tests + core.classes
         self.masks = self._cell_masks()
@@ -1201,7 +1202,8 @@ def _as_tree(core: _Core, player: _Player, records: list[_Record]) -> tuple[Node
 class _Means:
     """How much an effort may spend."""
 
-    exact_work: int
+    exact_work: int  # transitions
+    exact_noisy: int
     seconds: float  # of rollout, on a machine of about 2020
     looks: int
     tries: int
@@ -1211,9 +1213,9 @@ class _Means:
 
 
 _MEANS: dict[Effort, _Means] = {
-    "quick": _Means(200_000, 0.0, 6, 4, 300, 5e5, 3e-3),
-    "usual": _Means(4_000_000, 0.12, 8, 6, 600, 1e6, 2e-3),
-    "thorough": _Means(40_000_000, 3.0, 12, 8, 6000, 2e7, 1e-4),
+    "quick": _Means(200_000, 50_000, 0.0, 6, 4, 300, 5e5, 3e-3),
+    "usual": _Means(4_000_000, 300_000, 0.15, 8, 6, 500, 3e5, 2e-3),
+    "thorough": _Means(20_000_000, 2_000_000, 3.0, 12, 8, 6000, 2e7, 1e-4),
 }
 
 
@@ -1235,7 +1237,7 @@ def plan(problem: Problem, effort: Effort = "usual") -> Plan:
     means = _MEANS[effort]
     bound = _lower_bound(core)
     exact = _Exact(core)
-    if exact.solve(means.exact_work):
+    if exact.solve(means.exact_noisy if core.has_noise else means.exact_work):
         tree = exact.tree(5000)
         return Plan(tree[0].step, exact.minutes, min(bound, exact.minutes), True, tree)
     player = _Player(core, means.looks, means.tries, means.most_entries if core.has_noise else core.n)
@@ -1253,16 +1255,36 @@ def plan(problem: Problem, effort: Effort = "usual") -> Plan:
     return Plan(tree[0].step, tree[0].expected_minutes, bound, False, tree, estimated)
 
 
+def policy_minutes(problem: Problem, first: int = 0, later: int = 0) -> float:
+    """Expected minutes without exact solution, to judge the policies that `plan` falls back on.
+
+    Parameters
+    ----------
+    problem : Problem
+    first, later : int
+        Storeys of rollout for the first step and for those after it; 0 and 0 is the base policy.
+    """
+    core, means = _Core(problem), _MEANS["usual"]
+    player = _Player(core, means.looks, means.tries, 100 * core.n)
+    return _as_tree(core, player, player.record(first, later) or [])[0].expected_minutes
+
+
 def _storeys(work: int, levels: int, means: _Means) -> tuple[int, int]:
-    """How many storeys of rollout, for the first step and afterwards, from what the base policy took."""
+    """How many storeys of rollout, for the first step and afterwards, from what the base policy took.
+
+    The factors are fitted to counted work; every storey multiplies it by the actions tried and the third of
+    the levels, and the calls by half of the levels.
+    """
     best = (0, 0)
-    actions = 1.5 * means.tries + 1
-    for first, later in ((1, 0), (1, 1), (2, 1), (2, 2)):
-        calls = levels * (1 + (levels / 2 if later else 1) * (levels / 2 if later > 1 else 1))
-        size = work * actions * (levels / 2 if later else 1) * (actions if first > 1 else 1)
-        size *= levels / 2 if later > 1 else 1
-        if calls * 0.6e-3 + size * 3.0e-8 <= means.seconds:
-            best = (first, later)
+    actions, deep = 1.5 * means.tries, max(levels / 3, 1.0)
+    for storeys, size, calls in (
+        ((1, 0), actions, 2.0 * levels),
+        ((1, 1), actions * deep, 0.7 * levels**2),
+        ((2, 1), actions**2 * deep, 1.3 * levels**2),
+        ((2, 2), actions**2 * deep**2, 0.3 * levels**3),
+    ):
+        if calls * 1.0e-3 + work * size * 4.5e-8 <= means.seconds:
+            best = storeys
     return best
 
 
