@@ -19,6 +19,7 @@ from benchwright.finding.plan import (
     lower_bound,
     optimal,
     plan,
+    policy_minutes,
     repair_order,
 )
 
@@ -265,6 +266,57 @@ def test_numbers_that_make_no_problem_are_refused(changes: dict[str, Any], words
     """Each kind of impossible number is refused, and the message says which and why."""
     with pytest.raises(BadProblem, match=words):
         two_faults(**changes)
+
+
+def noisy_problem(faults: int, classes: int, tests: int) -> Problem:
+    """Tests that each say under each fault one of three things, and are wrong 1 % of the time."""
+    rng = np.random.default_rng(4)
+    tables = [0.985 * np.eye(3)[rng.integers(0, 3, faults)] + 0.005 for _ in range(tests)]
+    return Problem(
+        rng.lognormal(0, 1, faults),
+        np.arange(faults) % classes,
+        rng.uniform(5, 60, classes),
+        tables,
+        rng.uniform(1, 6, tests),
+    )
+
+
+def test_large_noisy_plan_is_an_estimate_and_says_so() -> None:
+    """With many candidates in every outcome the cost is estimated, between bound and repairs only."""
+    problem = noisy_problem(120, 40, 20)
+    found = plan(problem, "quick")
+    assert found.estimated
+    assert not found.exact
+    assert found.first.kind == "test"
+    mass = np.bincount(problem.repair_class, problem.probability)
+    assert found.lower_bound < found.expected_minutes
+    # telling 40 repairs apart takes far less than half of what trying them takes
+    assert found.expected_minutes < 0.5 * expected_cost_of_repair(mass, problem.repair_minutes)
+
+
+def test_estimate_agrees_with_the_plan_followed_in_full() -> None:
+    """Where every outcome can still be followed, the estimate is within 5 % of what that costs."""
+    problem = noisy_problem(12, 12, 6)
+    estimated = plan(problem, "quick")
+    assert estimated.estimated
+    assert estimated.expected_minutes == pytest.approx(policy_minutes(problem), rel=0.05)
+
+
+@pytest.mark.parametrize("tests", [1, 12])
+def test_chances_next_to_nothing_do_no_harm(tests: int) -> None:
+    """Probabilities that vanish in floating point change nothing that can be seen."""
+    table = np.array([[1.0, 1e-300], [1e-300, 1.0], [1.0 - 1e-200, 1e-200]])
+    problem = Problem(
+        np.array([1.0, 1.0, 1e-300]),
+        np.arange(3),
+        np.array([10.0, 20.0, 30.0]),
+        [table] * tests,
+        np.ones(tests),
+    )
+    for effort in ("quick", "usual", "thorough"):
+        found = plan(problem, effort)  # type: ignore[arg-type]
+        assert found.first.kind == "test"
+        assert found.expected_minutes == pytest.approx(16.0)
 
 
 def test_judge_says_when_a_problem_is_too_large() -> None:

@@ -192,7 +192,8 @@ class Node:
     branches : tuple of int
         Places of the situations that may follow, in `Plan.tree`; none after a cure for certain.
     onward : tuple of Step
-        Not empty where the plan is not followed further in detail: repairs in this order after `step`.
+        Not empty where the plan is not followed further in detail: repairs in this order after `step`,
+        unless it is planned anew when it gets there, which an estimated cost assumes.
     """
 
     step: Step
@@ -708,7 +709,9 @@ class _Exact:
         for keys, mass, price, after in reversed(done):
             at -= len(keys)
             child = table[after] if table is not None else np.searchsorted(self.keys, after)
-            cost = price * mass[:, None] + self.value[child].sum(axis=2)
+            # a situation can be so unlikely that its mass is 0 in floating point: no inf times 0
+            priced = np.multiply(price, mass[:, None], out=price, where=np.isfinite(price))
+            cost = priced + self.value[child].sum(axis=2)
             if self.core.give_up is not None:
                 cost = np.column_stack([cost, mass * self.core.give_up])
             best = cost.argmin(axis=1)
@@ -738,6 +741,8 @@ class _Exact:
                 if key == 0:
                     continue
                 child = int(np.searchsorted(self.keys, key))
+                if self.mass[child] == 0:
+                    continue
                 made[place][2].append(len(made))
                 heapq.heappush(heap, (-float(self.mass[child]), len(made)))
                 seen = int(core.cell_number[self.choice[state], cell]) if tested else None
