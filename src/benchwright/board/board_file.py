@@ -45,6 +45,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from ..errors import BadFile, UnknownName
 from .blocks import with_blocks
 from .infer import infer, usual_limits, volts_of_name
 from .kinds import Recognition, generic_kind, kind_from_table, kind_named, kind_to_table, recognise
@@ -117,6 +118,21 @@ def read_board_file(path: Path) -> Board:
     return board.with_(report=report)
 
 
+def expanded(file: TomlFile, place: Place, text: str) -> list[str]:
+    """`expand`, with the line looked up only if the range is bad: the search takes longer than all else."""
+    try:
+        return expand(text)
+    except BadFile as problem:
+        raise file.bad(place, problem.problem, text) from None
+
+
+def _fanned(file: TomlFile, place: Place, net: str, point: str) -> list[tuple[str, list[str]]]:
+    try:
+        return fan_out(net, [point])
+    except BadFile as problem:
+        raise file.bad(place, problem.problem, point) from None
+
+
 def read_kinds(file: TomlFile) -> dict[str, Kind]:
     """The ``[kinds]`` of a file, by name."""
     found = {}
@@ -156,7 +172,7 @@ def _parts(
         if not isinstance(table, dict):
             raise file.bad(place, f'{table!r} is not a table: write {written} = {{ kind = "..." }}')
         file.known(place, table, PART_KEYS)
-        for ref in expand(written, file.name, file.line(place)):
+        for ref in expanded(file, place, written):
             if not ref:
                 raise file.bad(place, "a part needs a reference, such as U1")
             if ref in parts:
@@ -249,7 +265,7 @@ def _nets(file: TomlFile, board: Board) -> dict[str, tuple[Pin, ...]]:
             points = [points]
         if not isinstance(points, list):
             raise file.bad(place, f'{points!r} is not a list of pins, such as ["U1.5", "U2.VCC"]')
-        for net in expand(written, file.name, file.line(place)):
+        for net in expanded(file, place, written):
             if not net:
                 raise file.bad(place, "a net needs a name")
             nets.setdefault(net, {})
@@ -270,7 +286,7 @@ def _dealt(
 ) -> Iterator[tuple[str, list[Pin]]]:
     """The nets of one line, each with the pins that one point of it gives."""
     if isinstance(point, str):
-        for net, names in fan_out(written, [point], file.name, file.line(place, point)):
+        for net, names in _fanned(file, place, written, point):
             yield net, [pin for name in names for pin in pins_named(file, place, board, name)]
     elif isinstance(point, list) and len(point) == 2 and all(isinstance(text, str) for text in point):
         names = expand(written)
@@ -289,15 +305,23 @@ def pins_named(file: TomlFile, place: Place, board: Board, text: str) -> list[Pi
     dots = [index for index, letter in enumerate(text) if letter == "."]
     if not dots:
         raise file.bad(place, f"{text!r} is not a pin: expected part, point and pin, such as U1.5", text)
-    refs = {ref.upper(): ref for ref in board.parts}
     for dot in dots:
-        ref = text[:dot].strip()
-        ref = ref if ref in board.parts else refs.get(ref.upper(), "")
+        ref = _ref(board, text[:dot].strip())
         if ref:
             return _pins_of_part(file, place, board, ref, text[dot + 1 :].strip())
     ref = text[: dots[0]].strip()
     hint = near_names(ref, board.parts)
     raise file.bad(place, f"there is no part {ref!r} in [parts]{hint}", text)
+
+
+def _ref(board: Board, text: str) -> str:
+    """A reference of the board, its case forgiven; empty if there is none."""
+    if text in board.parts:
+        return text
+    try:
+        return board.ref(text)
+    except UnknownName:
+        return ""
 
 
 def _pins_of_part(file: TomlFile, place: Place, board: Board, ref: str, name: str) -> list[Pin]:
@@ -407,7 +431,7 @@ def read_inlets(file: TomlFile, board: Board, head: Mapping[str, Any]) -> tuple[
 def known_refs(file: TomlFile, place: Place, board: Board, texts: Iterable[str]) -> Iterator[str]:
     """References, ranges written out, each checked to be a part of the board."""
     for text in texts:
-        for ref in expand(text, file.name, file.line(place, text)):
+        for ref in expanded(file, place, text):
             if ref not in board.parts:
                 raise file.bad(place, f"there is no part {ref!r}{near_names(ref, board.parts)}", text)
             yield ref
@@ -423,7 +447,7 @@ def read_blocks(file: TomlFile) -> dict[str, Block]:
         file.known(place, table, BLOCK_KEYS)
         needs = [
             each for text in file.strings((*place, "needs"), table)
-            for each in expand(text, file.name, file.line((*place, "needs"), text))
+            for each in expanded(file, (*place, "needs"), text)
         ]  # fmt: skip
         found[name] = Block(name, tuple(needs), file.strings((*place, "shows"), table))
     return found

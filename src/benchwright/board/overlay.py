@@ -31,6 +31,7 @@ from ..errors import UnknownName
 from .board_file import (
     PART_KEYS,
     check_blocks,
+    expanded,
     known_refs,
     part_of,
     read_blocks,
@@ -40,7 +41,6 @@ from .board_file import (
 )
 from .kinds import recognise
 from .model import Board, Kind, KindPin, Part
-from .ranges import expand
 from .report import ImportReport
 from .toml_places import TomlFile, near_names
 
@@ -128,7 +128,7 @@ def _parts(file: TomlFile, board: Board, own: Mapping[str, Kind], report: Import
         if not isinstance(table, dict):
             raise file.bad(place, f"{table!r} is not a table: write [parts.{written}] or {{ kind = ... }}")
         file.known(place, table, PART_KEYS)
-        for text in expand(written, file.name, file.line(place)):
+        for text in expanded(file, place, written):
             (ref,) = _one(file, place, board, text)
             part, kind, note = part_of(file, place, table, parts[ref], own)
             if note:

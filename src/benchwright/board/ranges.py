@@ -37,6 +37,8 @@ def expand(text: str, where: str = "range", line: int | None = None) -> list[str
     BadFile
         A range that cannot be read, or more than 4096 names.
     """
+    if "[" not in text and "\\" not in text:
+        return [text]
     pieces: list[list[str]] = [[""]]
     plain = pieces[0]
     count = 1
