@@ -27,9 +27,9 @@ from .report import ImportReport
 
 _ENDS = re.compile(r"\r\n|\n|\r")
 _ALIAS = re.compile(r"NNAME\s?(\S{1,10})\s+(\S.*)")
-_VALUE = re.compile(r"\b([RCL])\s+(\d*\.?\d+)\s*E\s*([+-]?\s*\d{1,2})")
-_LAYER = re.compile(r"L(\d\d)$")
-_STEP = re.compile(r"\s*(MY)?\s*(?:R\s*(\d{1,3}))?\s*X\s*([+-]?\s*\d{1,7})\s*Y\s*([+-]?\s*\d{1,7})")
+_VALUE = re.compile(r"\b([RCL])\s+(\d*\.?\d+)\s*E\s*([+-]? *\d{1,2})", re.ASCII)
+_LAYER = re.compile(r"L(\d\d)$", re.ASCII)
+_STEP = re.compile(r"\s*(MY)?\s*(?:R\s*(\d{1,3}))?\s*X\s*([+-]? *\d{1,7})\s*Y\s*([+-]? *\d{1,7})", re.ASCII)
 _KEPT = ("JOB", "TITLE", "NUM", "REV", "VER")
 _KNOWN = frozenset((
     *_KEPT, "CODE", "UNITS", "IMAGE", "DIM", "REMOVED_CONDUCTORS", "TEST", "SECONDARY_SIDE_LAYER",
@@ -425,6 +425,8 @@ class _Assembly:
             add("repaired", "columns do not hold (column overflow): fields found by their letters", line)
         if record.clamped:
             add("noted", "a size, hole or place is the largest its columns can hold: it may be cut", line)
+        if record.absurd:
+            add("refused", "a number too large for any board: left out", line)
         if record.no_dash:
             add("repaired", "no dash in column 27: reference and pin parted all the same", line)
         for layer in (record.access or 0, *(record.layers or ())):

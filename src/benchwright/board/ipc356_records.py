@@ -79,6 +79,10 @@ class TestRecord:
         The columns did not hold, and the fields were found by their letters.
     clamped : bool
         A size or place is the largest the columns can hold.
+    absurd : bool
+        A number too large for any board was left out.
+    no_dash : bool
+        Column 27 does not part reference and pin.
     """
 
     line: int
@@ -99,6 +103,7 @@ class TestRecord:
     layers: tuple[int, int] | None = None
     overflow: bool = False
     clamped: bool = False
+    absurd: bool = False
     no_dash: bool = False
 
     __test__ = False
@@ -109,17 +114,20 @@ class TestRecord:
 _FIXED = re.compile(
     r"([ M])([ D])([ \d]{4})([ PU])([ AT])([ \d]{2})X([+\- ])([ \d]{6})Y([+\- ])([ \d]{6})"
     r"(?:X([ \d]{4})(?:Y([ \d]{4})| {5})?(?:R([ \d]{3})| {4})? ?(?:S([ 0-3]))?"
-    r"(?: *L(\d\d)(?: *L(\d\d))?)?)?\s*"
+    r"(?: *L(\d\d)(?: *L(\d\d))?)?)?\s*",
+    re.ASCII,
 )
-_HOLE = re.compile(r"D\s*(\d+)\s*([PU]?)")
-_ACCESS = re.compile(r"A\s*(\d\d)")
-_PLACE = re.compile(r"X\s*([+-]?)\s*(\d+)\s*Y\s*([+-]?)\s*(\d+)")
-_SIZE = re.compile(r"\s*X\s*([+-]?\d+)(?:\s*Y\s*([+-]?\d+))?")
-_TURN = re.compile(r"R\s*(-?\d+(?:\.\d+)?)")
-_MASK = re.compile(r"S\s*([0-3])")
-_LAYERS = re.compile(r"L(\d\d)(?:\s*L(\d\d))?")
-_LONG_PIN = re.compile(r"(\S+?)(?=\s|M?D\d+[PU ]|A\d\d ?X|X[+-]?\d|$)")
-_LEFT = re.compile(r"(\S+)(?:\s+(VIA)\b\s*-?|\s+(\S+?)\s*-\s*(\S{1,4}?)(?=\s|M?D\d|A\d\d|X[+-]?\d|$))?")
+_HOLE = re.compile(r"D\s*(\d+)\s*([PU]?)", re.ASCII)
+_ACCESS = re.compile(r"A\s*(\d\d)", re.ASCII)
+_PLACE = re.compile(r"X\s*([+-]?)\s*(\d+)\s*Y\s*([+-]?)\s*(\d+)", re.ASCII)
+_SIZE = re.compile(r"\s*X\s*([+-]?\d+)(?:\s*Y\s*([+-]?\d+))?", re.ASCII)
+_TURN = re.compile(r"R\s*(-?\d+(?:\.\d+)?)", re.ASCII)
+_MASK = re.compile(r"S\s*([0-3])", re.ASCII)
+_LAYERS = re.compile(r"L(\d\d)(?:\s*L(\d\d))?", re.ASCII)
+_LONG_PIN = re.compile(r"(\S+?)(?=\s|M?D\d+[PU ]|A\d\d ?X|X[+-]?\d|$)", re.ASCII)
+_LEFT = re.compile(
+    r"(\S+)(?:\s+(VIA)\b\s*-?|\s+(\S+?)\s*-\s*(\S{1,4}?)(?=\s|M?D\d|A\d\d|X[+-]?\d|$))?", re.ASCII
+)
 
 
 def _count(text: str) -> int | None:
@@ -234,19 +242,20 @@ def _by_letters(record: TestRecord, text: str, units: Units, regular: bool) -> N
     record.midpoint = head.lstrip().startswith("M")
     hole = _HOLE.search(head)
     if hole:
-        record.drill = _length(hole[1], units) or None
+        drill = _whole(record, hole[1])
+        record.drill = units.length(drill) if drill else None
         record.plated = {"P": True, "U": False}.get(hole[2])
     access = _ACCESS.search(head)
     record.access = int(access[1]) if access else None
     if place is None:
         return
-    x, y = _length(place[2], units), _length(place[4], units)
-    if math.isfinite(x) and math.isfinite(y):
-        record.at = (-x if place[1] == "-" else x, -y if place[3] == "-" else y)
+    x, y = _whole(record, place[1] + place[2]), _whole(record, place[3] + place[4])
+    if x is not None and y is not None:
+        record.at = (units.length(x), units.length(y))
     rest = tail[place.end() :]
     size = _SIZE.match(rest)
     if size:
-        _set_size(record, _whole(size[1]), _whole(size[2] or "0"), units)
+        _set_size(record, abs(_whole(record, size[1]) or 0), abs(_whole(record, size[2] or "0") or 0), units)
         rest = rest[size.end() :]
     turn = _TURN.search(rest)
     record.turn = _degrees(float(turn[1][:9]), units) if turn else None
@@ -256,13 +265,14 @@ def _by_letters(record: TestRecord, text: str, units: Units, regular: bool) -> N
     record.layers = (int(layers[1]), int(layers[2] or layers[1])) if layers else None
 
 
-def _whole(text: str) -> int:
-    # Longer than any length that a board can have; int() itself refuses thousands of digits.
-    return abs(int(text)) if len(text) <= 12 else 10**12
-
-
-def _length(text: str, units: Units) -> float:
-    return units.length(_whole(text)) if len(text) <= 12 else math.inf
+def _whole(record: TestRecord, text: str) -> int | None:
+    # Nine digits are a kilometre; int() itself refuses thousands of them.
+    digits = text.lstrip("+-").lstrip("0")
+    if len(digits) > 8:
+        record.absurd = True
+        return None
+    count = int(digits or "0")
+    return -count if text.startswith("-") else count
 
 
 def _set_size(record: TestRecord, width: int | None, height: int | None, units: Units) -> None:
@@ -284,8 +294,8 @@ def _degrees(angle: float | None, units: Units) -> float | None:
 
 # -- point lists of 378 and 389 ---------------------------------------------------------------------
 
-_PEN = re.compile(r"X(\d{1,12})(?:Y(\d{1,12}))?")
-_POINT = re.compile(r"(?:X([+-]?\d{1,12}))?(?:Y([+-]?\d{1,12}))?")
+_PEN = re.compile(r"X(\d{1,12})(?:Y(\d{1,12}))?", re.ASCII)
+_POINT = re.compile(r"(?:X([+-]?\d{1,12}))?(?:Y([+-]?\d{1,12}))?", re.ASCII)
 
 
 def read_paths(
