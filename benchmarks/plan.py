@@ -107,6 +107,7 @@ def table(kind: str, seed: list[int], count: int) -> str:
         found = np.array([minutes(problem) for problem in problems])
         spent = 1000 * (time.perf_counter() - start) / count
         gap = 100 * (found / best - 1)
+        gap[np.abs(gap) < 1e-6] = 0.0  # rounding
         row = f"{gap.mean():8.2f}{np.percentile(gap, 95):8.2f}{gap.max():8.2f}"
         lines.append(f"  {way:26}{row}{100 * np.mean(np.abs(gap) <= 5):11.1f}%{spent:8.1f}")
     return "\n".join(lines)
