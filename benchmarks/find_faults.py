@@ -25,7 +25,7 @@ import numpy as np
 
 from benchwright import Board, FaultFinder, Reading
 from benchwright.demo.virtual_unit import Harm, VirtualUnit, draw_harm
-from benchwright.finding.candidates import Points, removal_minutes, standing
+from benchwright.finding.candidates import Points, removal_minutes
 from benchwright.finding.words import Suspect
 
 HERE = Path(__file__).parent
@@ -65,10 +65,9 @@ def is_hit(suspect: Suspect, harm: Harm) -> bool:
             and bool(set(map(str, harm.pins)) & set(suspect.pins))
         )
     return (
-        (suspect.mode not in ("bridge", "leakage", "open", "poor contact")
-        and suspect.parts[:1] == harm.parts[:1])
-        or (suspect.parts[:1] == harm.parts[:1] and len(suspect.parts) == 1 and len(suspect.nets) != 1)
-    )
+        suspect.mode not in ("bridge", "leakage", "open", "poor contact")
+        and suspect.parts[:1] == harm.parts[:1]
+    ) or (suspect.parts[:1] == harm.parts[:1] and len(suspect.parts) == 1 and len(suspect.nets) != 1)
 
 
 @dataclass
@@ -115,7 +114,8 @@ def play(name: str, seed: int, log: bool = False) -> Result:
     checks = 0
     if log:
         print(
-            f"   truth: {harm.kind} {harm.parts} {list(map(str, harm.pins))} {harm.nets} {harm.ohms:.3g} {harm.seen}"
+            f"   truth: {harm.kind} {harm.parts} {list(map(str, harm.pins))} {harm.nets} "
+            f"{harm.ohms:.3g} {harm.seen}"
         )
     while checks < MOST_CHECKS:
         start = time.perf_counter()
@@ -133,8 +133,9 @@ def play(name: str, seed: int, log: bool = False) -> Result:
         top = finder.suspects(3)
         if log:
             print(
-                f"   {checks:3} {check.quantity:10} {check.a:10} {check.b:10} {check.removed or ''} -> {value}   "
-                f"bits {check.bits:.3f} | {top[0].probability:.3f} {top[0].text[:70]} | none {finder.none_of_these:.3f}"
+                f"   {checks:3} {check.quantity:10} {check.a:10} {check.b:10} {check.removed or ''} "
+                f"-> {value}   bits {check.bits:.3f} | {top[0].probability:.3f} {top[0].text[:70]} | "
+                f"none {finder.none_of_these:.3f}"
             )
         steps.append((top[0].probability, is_hit(top[0], harm)))
         if checks == 8:
@@ -221,8 +222,6 @@ def _routine_checks(board: Board):  # type: ignore[no-untyped-def]
     for rail in board.rails:
         yield "resistance", rail, ground, (), {rail, ground}
     seen = set()
-    for spot in standing(board, FaultFinder(board).faults if False else ()):
-        del spot
     for ref in board.parts:
         for pin in board.pins_of.get(ref, ()):
             net = board.net_of.get(pin)
@@ -322,7 +321,8 @@ def report(results: list[Result], names: list[str]) -> None:
 
     print(f"machine: {platform.platform()}, Python {platform.python_version()}; boards: {', '.join(names)}")
     print(
-        "\nplayer         cases  place first at end  in three after 8   checks mean/median   minutes mean/median"
+        "\nplayer         cases  place first at end  in three after 8"
+        "   checks mean/median   minutes mean/median"
     )
     by_player = defaultdict(list)
     for result in results:
@@ -331,8 +331,10 @@ def report(results: list[Result], names: list[str]) -> None:
         checks = [r.checks for r in rows]
         minutes = [r.minutes for r in rows]
         print(
-            f"{player:13} {len(rows):6}  {np.mean([r.first for r in rows]):17.1%}  {np.mean([r.early for r in rows]):16.1%}"
-            f"   {np.mean(checks):8.1f} {np.median(checks):8.1f}   {np.mean(minutes):10.1f} {np.median(minutes):8.1f}"
+            f"{player:13} {len(rows):6}  {np.mean([r.first for r in rows]):17.1%}"
+            f"  {np.mean([r.early for r in rows]):16.1%}"
+            f"   {np.mean(checks):8.1f} {np.median(checks):8.1f}"
+            f"   {np.mean(minutes):10.1f} {np.median(minutes):8.1f}"
         )
     mine = by_player.get("finder", [])
     if not mine:
@@ -341,7 +343,8 @@ def report(results: list[Result], names: list[str]) -> None:
     for kind in sorted({r.kind for r in mine}):
         rows = [r for r in mine if r.kind == kind]
         print(
-            f"{kind:20} {len(rows):5}  {np.mean([r.first for r in rows]):5.0%}  {np.mean([r.early for r in rows]):5.0%}"
+            f"{kind:20} {len(rows):5}  {np.mean([r.first for r in rows]):5.0%}"
+            f"  {np.mean([r.early for r in rows]):5.0%}"
             f"  {np.mean([r.checks for r in rows]):6.1f}  {np.mean([r.minutes for r in rows]):7.1f}"
         )
     for title, pairs in (

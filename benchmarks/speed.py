@@ -57,7 +57,8 @@ def finder_times(games: int = 6, checks: int = 40) -> None:
             finder.record(reading)
             record.append(time.perf_counter() - start)
     print(
-        f"board: {len(board.parts)} parts, {len(board.nets)} nets, {faults} faults, {table} checks; ready in {ready:.2f} s"
+        f"board: {len(board.parts)} parts, {len(board.nets)} nets, {faults} faults, {table} checks; "
+        f"ready in {ready:.2f} s"
     )
     for name, times, target in (("belief update after one reading", record, 20), ("next check", ask, 100)):
         ms = np.array(times) * 1e3
@@ -77,18 +78,17 @@ def start_up() -> None:
         return min(times)
 
     bare = best([sys.executable, "-c", "pass"])
+    imported = best([sys.executable, "-c", "import benchwright"])
+    helped = best([sys.executable, "-m", "benchwright", "--help"])
     print(f"python alone                       {bare:.3f} s")
-    print(
-        f"import benchwright                 {best([sys.executable, '-c', 'import benchwright']):.3f} s   target 0.15 s"
-    )
-    print(
-        f"benchwright --help                 {best([sys.executable, '-m', 'benchwright', '--help']):.3f} s   target 0.40 s"
-    )
+    print(f"import benchwright                 {imported:.3f} s   target 0.15 s")
+    print(f"benchwright --help                 {helped:.3f} s   target 0.40 s")
 
 
 if __name__ == "__main__":
     print(
-        f"machine: {processor()}, {os.cpu_count()} cores, {platform.platform()}, Python {platform.python_version()}"
+        f"machine: {processor()}, {os.cpu_count()} cores, {platform.platform()}, "
+        f"Python {platform.python_version()}"
     )
     start_up()
     finder_times()

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from random_boards import random_board
 
 from benchwright import FaultFinder, Reading
 from benchwright.board import Board, Pin
 from benchwright.demo.virtual_unit import Harm, VirtualUnit
 from benchwright.errors import BadReading, UnknownName
+from random_boards import random_board
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,11 @@ def soldered_pin(board: Board, net: str) -> Pin:
 
 def test_open_joint_is_named_from_two_readings(board: Board) -> None:
     """A leg that does not beep to the rest of its net, while the rest beeps, is the first suspect."""
-    net = next(n for n in signal_nets(board, 4) if any(board.kind_of(p.ref).category == "logic" for p in board.nets[n]))
+    net = next(
+        n
+        for n in signal_nets(board, 4)
+        if any(board.kind_of(p.ref).category == "logic" for p in board.nets[n])
+    )
     leg = soldered_pin(board, net)
     others = [pin for pin in board.nets[net] if pin != leg]
     finder = FaultFinder(board)
@@ -136,9 +140,7 @@ def test_pulling_the_part_frees_it_of_suspicion(board: Board) -> None:
     """A short that stays when the chip is out is not inside that chip."""
     finder = FaultFinder(board)
     chip = next(
-        f
-        for f in finder.faults
-        if f.mode == "pin shorted to ground" and len(board.nets[f.nets[0]]) >= 3
+        f for f in finder.faults if f.mode == "pin shorted to ground" and len(board.nets[f.nets[0]]) >= 3
     )
     net = chip.nets[0]
     other = next(pin for pin in board.nets[net] if pin.ref != chip.parts[0])
@@ -169,7 +171,11 @@ def test_good_unit_reading_replaces_the_models_centre(board: Board) -> None:
 
     def on_net(finder: FaultFinder) -> float:
         chance = finder.place_chances()[1]
-        return sum(float(p) for p, f in zip(chance, finder.faults, strict=True) if net in f.nets and f.edit.action == "add")
+        return sum(
+            float(p)
+            for p, f in zip(chance, finder.faults, strict=True)
+            if net in f.nets and f.edit.action == "add"
+        )
 
     assert on_net(taught) < on_net(plain)
 

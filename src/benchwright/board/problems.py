@@ -20,7 +20,7 @@ def problems(board: Board) -> list[str]:
     found: list[str] = []
     if board.ground not in board.nets:
         found.append(
-            f"the ground net {board.ground!r} has no pins: name the ground with [board] ground = ... "
+            f"the ground net {board.ground!r} has no pins: name the ground with [board] ground = ..."
         )
     for net, pins in board.nets.items():
         if len(pins) == 1:
@@ -35,7 +35,8 @@ def problems(board: Board) -> list[str]:
         kind = board.kind_of(ref)
         if kind.generic:
             found.append(
-                f"{ref} ({board.parts[ref].value or 'no value'}) is not recognised: give its kind in an overlay"
+                f"{ref} ({board.parts[ref].value or 'no value'}) is not recognised: "
+                "give its kind in an overlay"
             )
         if (
             not any(pin in board.net_of for pin in board.pins_of.get(ref, ()))
@@ -44,24 +45,19 @@ def problems(board: Board) -> list[str]:
             found.append(f"{ref} is on no net")
         for pin in board.pins_of.get(ref, ()):
             fact = board.kind_pin(pin)
-            net = board.net_of.get(pin)
-            if fact.direction == "P" and net is None:
+            on = board.net_of.get(pin)
+            if fact.direction == "P" and on is None:
                 found.append(f"supply pin {pin} ({fact.name}) of {kind.name} is not connected")
-            if (
-                fact.direction == "G"
-                and net is not None
-                and net in board.rails
-                and board.rails[net].nominal > 0
-            ):
-                found.append(f"ground pin {pin} ({fact.name}) is on rail {net}: is the part's kind right?")
+            if fact.direction == "G" and on is not None and on in board.rails and board.rails[on].nominal > 0:
+                found.append(f"ground pin {pin} ({fact.name}) is on rail {on}: is the part's kind right?")
             if (
                 fact.direction == "P"
-                and net is not None
-                and net == board.ground
+                and on is not None
+                and on == board.ground
                 and "E" not in fact.name
                 and "V-" not in fact.name
             ):
-                found.append(f"supply pin {pin} ({fact.name}) is on ground {net}: is the part's kind right?")
+                found.append(f"supply pin {pin} ({fact.name}) is on ground {on}: is the part's kind right?")
     for net, pins in board.nets.items():
         outputs = [pin for pin in pins if pin.ref in board.parts and board.kind_pin(pin).direction == "O"]
         if len(outputs) > 1 and net not in board.rails and net != board.ground:

@@ -43,7 +43,8 @@ def _print_summary(made: Board) -> None:
     facts = _summary(made)
     title = f"{made.name} {made.revision}".strip()
     click.echo(
-        f"{title}: {facts['parts']} parts, {facts['nets']} nets, {facts['pins']} pins on nets, {facts['pads']} pads"
+        f"{title}: {facts['parts']} parts, {facts['nets']} nets, {facts['pins']} pins on nets, "
+        f"{facts['pads']} pads"
     )
     click.echo(f"Ground: {made.ground}")
     for net, rail in made.rails.items():
@@ -197,6 +198,24 @@ def _print_about(item: dict[str, Any]) -> None:
         click.echo(f"  {pin['pin']:8} {pin['function']}")
 
 
+def _written(made: Board, target: str, removed: tuple[str, ...]) -> str:
+    if target == "board":
+        from ..board.board_file import write_board_file
+
+        return write_board_file(made)
+    if target == "ipc356":
+        from ..board.ipc356 import write_ipc356
+
+        return write_ipc356(made)
+    if target == "nets":
+        from ..board.net_table import write_net_table
+
+        return write_net_table(made)
+    from ..circuit.spice_write import write_spice
+
+    return write_spice(made, removed=[made.ref(ref) for ref in removed])
+
+
 @board.command()
 @board_argument
 @board_options
@@ -212,19 +231,7 @@ def export(
 ) -> None:  # fmt: skip
     """Write BOARD as a board file, IPC-D-356A netlist, SPICE network or net table."""
     made = open_board(board_path, parts, overlay, kind)
-    if target == "board":
-        from ..board.board_file import write_board_file as write
-    elif target == "ipc356":
-        from ..board.ipc356 import write_ipc356 as write
-    elif target == "nets":
-        from ..board.net_table import write_net_table as write
-    else:
-        from ..circuit.spice_write import write_spice
-
-        def write(made: Board) -> str:
-            return write_spice(made, removed=[made.ref(ref) for ref in removed])
-
-    text = write(made)
+    text = _written(made, target, removed)
     if output is None:
         click.echo(text, nl=False)
     else:

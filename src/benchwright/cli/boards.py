@@ -56,8 +56,8 @@ def kind_of_file(path: Path, head: bytes) -> str:
     if text.lower().startswith(("net,", "ref,", "net;")):
         return "nets"
     raise BadFile(
-        str(path), "cannot tell what this file is: expected a board file (.toml), IPC-D-356, SPICE netlist or "
-        "net table; say which with --format",
+        str(path), "cannot tell what this file is: expected a board file (.toml), IPC-D-356, SPICE netlist "
+        "or net table; say which with --format",
     )  # fmt: skip
 
 

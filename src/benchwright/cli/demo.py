@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from ..board import Board
-from ..demo import fulmar65
+from ..demo.fulmar65 import paths as fulmar65_paths
 from ..demo.tour import Unit, investigate, units, verify
 from ..finding.reading import value_text
 from ..finding.readings_csv import write_readings
@@ -23,7 +23,7 @@ from .tell import print_remedies, print_suspects, suspect_json
 def demo(folder: Path) -> None:
     """Find the faults of three make-believe units of the Fulmar 65, an invented computer."""
     folder.mkdir(parents=True, exist_ok=True)
-    paths = fulmar65.paths()
+    paths = fulmar65_paths()
     for path in paths:
         shutil.copyfile(path, folder / path.name)
     netlist, parts, overlay = (folder / path.name for path in paths)
@@ -34,7 +34,8 @@ def demo(folder: Path) -> None:
         )
     )
     click.echo(
-        f"  {len(board.parts)} parts, {len(board.nets)} nets, {len(board.pads)} pads, rails {', '.join(board.rails)}"
+        f"  {len(board.parts)} parts, {len(board.nets)} nets, {len(board.pads)} pads, "
+        f"rails {', '.join(board.rails)}"
     )
     if board.report is not None:
         inferred = board.report.of("inferred")
@@ -91,7 +92,8 @@ def _play(board: Board, unit: Unit, folder: Path) -> None:
         click.echo("Mended. The readings that were wrong, taken again:")
         for check, before, after in verify(board, unit, harms, taken):
             click.echo(
-                f"  {check.a} to {check.b}: {value_text(check.spot, before)} before, {value_text(check.spot, after)} now"
+                f"  {check.a} to {check.b}: {value_text(check.spot, before)} before, "
+                f"{value_text(check.spot, after)} now"
             )
         if not harms:
             click.echo("It works: nothing that was measured wrong is wrong any more.")

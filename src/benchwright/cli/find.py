@@ -35,7 +35,8 @@ COMMANDS = """\
     "--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Readings to begin with."
 )
 @click.option("--session", type=click.Path(path_type=Path, dir_okay=False),
-              help="Where readings are kept, to resume later.  [default: BOARD-readings.csv beside the board]")  # fmt: skip
+              help="Where readings are kept, to resume later.  "
+              "[default: BOARD-readings.csv beside the board]")  # fmt: skip
 def find(
     board_path: Path,
     parts: Path | None,

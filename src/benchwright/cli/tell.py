@@ -15,7 +15,8 @@ def suspect_json(suspect: Suspect) -> dict[str, Any]:
         "probability": round(suspect.probability, 6), "mode": suspect.mode, "parts": list(suspect.parts),
         "pins": list(suspect.pins), "nets": list(suspect.nets), "text": suspect.text,
         "remedies": [
-            {"text": r.text, "minutes": r.minutes, "cost": r.cost, "success": r.success} for r in suspect.remedies
+            {"text": r.text, "minutes": r.minutes, "cost": r.cost, "success": r.success}
+            for r in suspect.remedies
         ],
         "because": list(suspect.because),
     }  # fmt: skip
@@ -23,11 +24,15 @@ def suspect_json(suspect: Suspect) -> dict[str, Any]:
 
 def check_json(check: Check) -> dict[str, Any]:
     return {
-        "quantity": check.quantity, "a": check.a, "b": check.b, "power": check.power, "removed": check.removed,
+        "quantity": check.quantity, "a": check.a, "b": check.b,
+        "power": check.power, "removed": check.removed,
         "minutes": round(check.minutes, 2), "bits": round(check.bits, 4), "text": check.text,
-        "cautions": [{"key": key, "title": caution(key).title, "text": caution(key).text} for key in check.cautions],
+        "cautions": [
+            {"key": key, "title": caution(key).title, "text": caution(key).text} for key in check.cautions
+        ],
         "outcomes": [
-            {"shows": o.shows, "probability": round(o.probability, 4), "means": o.means} for o in check.outcomes
+            {"shows": o.shows, "probability": round(o.probability, 4), "means": o.means}
+            for o in check.outcomes
         ],
     }  # fmt: skip
 

@@ -78,7 +78,8 @@ def _open_line(board: Board) -> Unit:
 def _shorted_bead(board: Board) -> Unit:
     ref = next(
         ref for ref, part in board.parts.items()
-        if part.style == "tantalum" and any(board.net_of.get(pin) == _rail(board, 5.0) for pin in board.pins_of[ref])
+        if part.style == "tantalum"
+        and any(board.net_of.get(pin) == _rail(board, 5.0) for pin in board.pins_of[ref])
     )  # fmt: skip
     a, b = board.pins_of[ref][:2]
     return Unit(
@@ -95,10 +96,11 @@ def _two_faults(board: Board) -> Unit:
     cpu = next(ref for ref in board.parts if board.kind_of(ref).category == "cpu")
     d3 = Pin(cpu, board.kind_of(cpu).numbers_named("D3")[0])
     d4 = Pin(cpu, board.kind_of(cpu).numbers_named("D4")[0])
+    powered = (None, board.ground, *board.rails)
     resistor = next(
         ref for ref, part in board.parts.items()
         if board.kind_of(ref).category == "resistor" and (part.size or 0) > 500
-        and all(board.net_of.get(pin) not in (None, board.ground, *board.rails) for pin in board.pins_of[ref][:2])
+        and all(board.net_of.get(pin) not in powered for pin in board.pins_of[ref][:2])
     )  # fmt: skip
     a, b = board.pins_of[resistor][:2]
     return Unit(

@@ -1,4 +1,4 @@
-"""Readings as a table: ``quantity,a,b,value,power,removed,note``, in any order, values as people write them."""
+"""Readings as a table: ``quantity,a,b,value,power,removed,note``, in any order, values as people write."""
 
 from __future__ import annotations
 
@@ -77,8 +77,8 @@ def _reading(cells: dict[str, str], file: str, line: int) -> Reading:
         if ref
     ]
     return Reading(
-        quantity=cells.get("quantity", ""), a=cells.get("a", ""), b=cells.get("b", ""), value=cells.get("value", ""),
-        power=power in _YES, removed=removed, note=cells.get("note", ""),
+        quantity=cells.get("quantity", ""), a=cells.get("a", ""), b=cells.get("b", ""),
+        value=cells.get("value", ""), power=power in _YES, removed=removed, note=cells.get("note", ""),
         good_unit=cells.get("good_unit", "").lower() in _YES,
     )  # fmt: skip
 
@@ -95,8 +95,8 @@ def write_readings(readings: Iterable[Reading]) -> str:
         text = "OL" if isinstance(value, float) and value == float("inf") else str(value)
         cells = {
             "quantity": reading.quantity, "a": reading.a, "b": reading.b, "value": text,
-            "power": "yes" if reading.power else "", "removed": " ".join(reading.removed), "note": reading.note,
-            "good_unit": "yes" if reading.good_unit else "",
+            "power": "yes" if reading.power else "", "removed": " ".join(reading.removed),
+            "note": reading.note, "good_unit": "yes" if reading.good_unit else "",
         }  # fmt: skip
         writer.writerow([cells[name] for name in columns])
     return out.getvalue()
