@@ -1,6 +1,6 @@
 """The diode test: junctions on top of the linear network, and what every fault does to a reading.
 
-A junction carries I = IS (exp(V / (n VT)) - 1) from anode to cathode (`reference`: electrical.md section 6).
+A junction carries I = IS (exp(V / (n VT)) - 1) from anode to cathode (Shockley's diode equation).
 The meter drives its test current from the red probe to the black one.
 
 The sound board is solved by Newton over the junctions, whose voltages see the linear network through the
@@ -46,7 +46,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 THERMAL_VOLTS = 0.02585
-"""k T / q at 27 degrees Celsius, as in electrical.md section 6."""
+"""k T / q at 27 degrees Celsius."""
 
 ZENER_AMPS = 5.0e-3
 """Current at which a zener has its printed voltage (common practice of data sheets, from memory)."""

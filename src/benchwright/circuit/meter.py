@@ -1,8 +1,8 @@
 """How an ordinary digital multimeter reads: lead resistance, ranges, digits, over-limit.
 
-The figures are those of a plain 3 1/2-digit handheld (`reference`: electrical.md section 6):
-0.8 % + 2 digits on the ohm ranges, 0.5 % + 2 digits on volts, leads 0.1 to 0.2 ohm (read there),
-10 Mohm input on volts (common practice, from memory).
+The figures are those of a plain 3 1/2-digit handheld: 0.8 % + 2 digits on the ohm ranges and leads
+of 0.1 to 0.2 ohm (published multimeter specifications, read in manuals); 0.5 % + 2 digits and 10 Mohm
+input on volts (common practice, from memory).
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Only the rails and what stands between them are solved: some ten to thirty nodes. Chips are loads that draw
 in proportion to their voltage. A supply is a voltage behind a resistance up to its current limit, a
-regulator the same with dropout and fold-back (`reference`: electrical.md section 3), a diode a drop and a
+regulator the same with dropout and fold-back (makers' data sheets), a diode a drop and a
 resistance. All of these are linear between break points, so that the operating point is found exactly.
 """
 
@@ -521,7 +521,7 @@ class PowerNetwork:
                 system.refs.append(regulator.ref)
         for number, source in enumerate(self.sources):
             node = count + number
-            # Each pin carries its share; 10 mohm is a good contact (electrical.md section 7).
+            # Each pin carries its share; 10 mohm is a good contact (turned-pin socket, from memory).
             for where in self._joined(source, at, nodes):
                 _stamp(system.linear, node, where, 100.0)
             system.sources.append(
