@@ -21,7 +21,7 @@ Ints = NDArray[np.int64]
 
 EXPECTED_FAULTS = 0.35
 """Mean number of faults behind the sum of all single rates. With a Poisson count it gives one board in
-seven more than one fault (own; reference/diagnosis.md section 6 finds up to one in four)."""
+seven more than one fault (own; 300 suspects of 0.2 % each would give one in four)."""
 NONE_SHARE = 0.02
 """Prior share of trouble that is none of the listed faults, or outside this board."""
 NONE_FREE = 0.04
