@@ -20,8 +20,8 @@ Ints = NDArray[np.int64]
 CELLS = 8
 KNEE_OHMS = 0.5
 SLIP = 0.004
-"""Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate;
-reference/diagnosis.md section 4.3 suggests about 0.01 with a wider density)."""
+"""Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate,
+less than half of the 0.01 with a wider density that one would start from)."""
 _WIDE_SHARE, _WIDE = 0.12, 2.5
 JUNCTION_FLOOR = math.log(12.0 + KNEE_OHMS)
 """Chips' junctions, however many in parallel, do not read below about a dozen ohms on a board of this kind
