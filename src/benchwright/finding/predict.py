@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 COPPER_OHMS, COPPER_SPREAD = 0.1, 0.12
-"""Tracks, joints and a socket between two points of one net (reference: electrical.md section 7: below
+"""Tracks, joints and a socket between two points of one net (own: below
 0.5 ohm is good)."""
 OPEN_SPREAD = 1.0
 """Spread of ln R where an open leaves only chips' junctions to measure (own)."""
