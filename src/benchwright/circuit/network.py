@@ -11,7 +11,7 @@ j is e_ij^T Z e_ij. Each edit has a sparse vector w and a scalar c so that the e
   c = sum of g + 1/r - w^T Z w, with r what is left of the contact, and alpha is +1 or -1 if just one probe
   stands on the split-off side.
 
-The first two are Sherman-Morrison (`reference`: diagnosis.md section 4.1); the third follows from putting
+The first two are the Sherman-Morrison formula; the third follows from putting
 a voltage source into the broken joint and setting its current to zero. Two edits at once need a
 2 x 2 solve only. Nothing is refactorised for a fault.
 """
@@ -423,7 +423,7 @@ class Prepared:
             moved = part @ inverse if inverse is not None else net.solve(part.T.toarray()).T
             found[start : start + step] = np.asarray(part.multiply(moved).sum(axis=1)).ravel()
         # A link of a few milliohms on a net of many megohms loses its digits in the difference; one
-        # step of iterative refinement brings them back (`reference`: diagnosis.md section 4.1).
+        # step of iterative refinement brings them back.
         weight = np.asarray(abs(self.w).max(axis=1).toarray()).ravel() if count else np.zeros(0)
         highest = np.asarray(
             abs(self.w).sign().multiply(net.to_ground()[None, :]).max(axis=1).toarray()
