@@ -277,6 +277,8 @@ class EditTable:
         self.base = np.full(self.count, np.inf)
         self.part = np.full(self.count, -1, dtype=np.int64)
         self.ohms = np.zeros(self.count)
+        self.node_a = np.full(self.count, GROUND - 1, dtype=np.int64)
+        self.node_b = np.full(self.count, GROUND - 1, dtype=np.int64)
         self.ohm_spread = np.zeros(self.count)
         self.change_element = np.full(self.count, -1, dtype=np.int64)
         self.change_target = np.zeros(self.count)
@@ -293,6 +295,7 @@ class EditTable:
                 node_a = _node(frame, edit.a, edit.net_a)
                 node_b = _node(frame, edit.b, edit.net_b)
                 self.base[index] = edit.ohms
+                self.node_a[index], self.node_b[index] = node_a, node_b
                 if node_a == node_b:
                     self.base[index] = np.inf
                     continue

@@ -129,6 +129,7 @@ def _standing(board: Board, faults: tuple[Fault, ...]) -> Iterator[Spot]:
     for ref in board.parts:
         if ref in looked:
             yield Spot("look", part=ref)
+    yield from _activity(board, points)
     for net in rails:
         yield Spot("voltage", best[net], net, None, board.ground, state=on)
     for ref in board.parts:
@@ -138,6 +139,21 @@ def _standing(board: Board, faults: tuple[Fault, ...]) -> Iterator[Spot]:
             fed = board.net_of.get(pin)
             if fed in board.rails:
                 yield Spot("voltage", pin, fed, None, board.ground, state=on)
+
+
+def _activity(board: Board, points: Points) -> Iterator[Spot]:
+    """Logic activity of every line that a chip drives: a dead chip's stand still."""
+    on = BoardState(powered=True)
+    for net, pins in board.nets.items():
+        if net == board.ground or net in board.rails or len(pins) < 2:
+            continue
+        drivers = [
+            pin for pin in pins
+            if board.kind_of(pin.ref).category not in PASSIVE and board.kind_pin(pin).direction in "OTB"
+        ]  # fmt: skip
+        if drivers:
+            pin = min(drivers, key=points.rank)
+            yield Spot("logic", pin, net, None, board.ground, state=on)
 
 
 def _along(board: Board, net: str, ohms: object) -> Iterator[Spot]:

@@ -71,6 +71,7 @@ class CheckTable:
         self._sound = np.array([(o.mean0, o.sd0, o.soft0) for _, o in spreads]).reshape(-1, 3)
         self._rows = np.flatnonzero(np.isin(self.check, self._which))
         self._row_of = np.repeat(np.arange(len(spreads)), counts[self._which])
+        self._first_row = np.concatenate([[0], np.cumsum(counts[self._which])[:-1]]).astype(np.int64)
         if spreads:
             self._mean = np.concatenate([o.mean for _, o in spreads])
             self._sd = np.concatenate([o.sd for _, o in spreads])
@@ -81,25 +82,71 @@ class CheckTable:
             self._top = np.array([o.top for _, o in spreads])
         self.settle(offsets if offsets is not None else np.zeros((count, 2)), sizes)
 
-    def settle(self, offsets: Floats, sizes: Sizes | None = None) -> None:
-        """Work out the outcome chances for what is known of the board's junctions and the faults' sizes."""
+    def settle(
+        self,
+        offsets: Floats,
+        sizes: Sizes | None = None,
+        tied: Sequence[tuple[int, int, float, float]] = (),
+    ) -> None:
+        """Work out the outcome chances for what is known by now.
+
+        Parameters
+        ----------
+        offsets : ndarray, shape (checks, 2)
+            Of the board's junctions.
+        sizes : Sizes, optional
+            Of the faults.
+        tied : sequence of (check, fault, x, spread)
+            Readings that a fault predicts from another reading, such as a bridged line's.
+        """
         if len(self._which):
             mean0, sd0, soft0 = self._sound.T
             shift, unsure = offsets[self._which].T
             centre = mean0 + shift * soft0
             spread = np.hypot(sd0, unsure * soft0)
             edges = np.where(self._free[:, None], free_edges(centre, spread, self._top), self._edges)
-            self.sound[self._which] = cell_chances(centre, spread, soft0, edges)
             of = self._row_of
+            means, spreads = self._mean.copy(), np.zeros(len(self._mean))
+            self._tie(tied, edges, means, spreads)
+            self.sound[self._which] = cell_chances(centre, spread, soft0, edges)
             known, wide = sizes.of(self.fault[self._rows]) if sizes is not None else (0.0, 1.0)
+            known, wide = sizes.of(self.fault[self._rows]) if sizes is not None else (0.0, 1.0)
+            free = spreads == 0.0
             self.under[self._rows] = cell_chances(
-                self._mean + shift[of] * self._soft + self._gain * known,
-                np.sqrt(self._sd**2 + (unsure[of] * self._soft) ** 2 + (self._gain * wide) ** 2),
-                self._soft,
+                means + np.where(free, shift[of] * self._soft + self._gain * known, 0.0),
+                np.where(
+                    free,
+                    np.sqrt(self._sd**2 + (unsure[of] * self._soft) ** 2 + (self._gain * wide) ** 2),
+                    spreads,
+                ),
+                np.where(free, self._soft, 0.0),
                 edges[of],
             )
         self.sound_entropy = _entropy_rows(self.sound)
         self.under_entropy = _entropy_rows(self.under)
+
+    def _tie(
+        self, tied: Sequence[tuple[int, int, float, float]], edges: Floats, means: Floats, spreads: Floats
+    ) -> None:
+        """Put tied predictions in place, with narrow outcome cells about up to two of them a check."""
+        levels: dict[int, list[tuple[float, float]]] = {}
+        number = {int(check): row for row, check in enumerate(self._which)}
+        for check, fault, x, spread in tied:
+            row = number.get(check)
+            if row is None:
+                continue
+            place = self._first_row[row] + np.flatnonzero(
+                self.fault[self.start[check] : self.start[check + 1]] == fault
+            )
+            means[place], spreads[place] = x, spread
+            known = levels.setdefault(row, [])
+            if len(known) < 2 and all(abs(x - other) > 6.0 * spread for other, _ in known):
+                known.append((x, spread))
+        for row, found in levels.items():
+            own = edges[row]
+            kept = [own[0], own[1], own[-1], float(np.median(own))]
+            narrow = [x + side * 2.5 * spread for x, spread in found for side in (-1.0, 1.0)]
+            edges[row] = np.sort(np.array([*narrow, *kept, *own[2:5]])[: CELLS - 1])
 
     def bits(self, chance: Floats) -> Floats:
         """Expected information of every check, shape (checks,), bits.

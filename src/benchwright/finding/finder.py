@@ -22,6 +22,7 @@ from .choose import CheckTable
 from .outcomes import JUNCTION_FLOOR, Outcome, Sizes, Spread
 from .predict import Predictor, measured
 from .reading import EVENTS, Reading, Spot, understand, value_text
+from .ties import Ties, same_sd
 from .words import Advice, Check, Suspect, check_cautions, describe_check, describe_outcomes, suspect_of
 
 Floats = NDArray[np.float64]
@@ -87,8 +88,15 @@ class FaultFinder:
         self.entries: list[Entry] = []
         self.features = Features()
         self.calibration = Calibration(self.features, [], np.zeros(0), np.zeros(0))
+        bridges: dict[str, list[tuple[int, str]]] = {}
+        for index, fault in enumerate(self.faults):
+            if fault.place[0] == "bridge" and board.ground not in fault.nets and len(fault.nets) == 2:
+                for net, other in (fault.nets, fault.nets[::-1]):
+                    bridges.setdefault(net, []).append((index, other))
+        self.ties = Ties(bridges)
         self.sizes = Sizes(len(self.faults))
         self._settled_sizes = self.sizes.mean
+        self._settled_ties = 0
         self.belief = Belief(np.array([fault.rate for fault in self.faults], dtype=float), self._joint)
         self._cannot: set[tuple[object, ...]] = set()
         self._good: dict[tuple[object, ...], float] = {}
@@ -152,6 +160,7 @@ class FaultFinder:
         }
         offsets = self._calibrate(self.belief.posterior()[0])
         self.sizes = Sizes(len(self.faults))
+        self.ties.restart()
         belief = self.belief
         belief.steps = []
         belief.restart()
@@ -217,9 +226,24 @@ class FaultFinder:
         if isinstance(outcome, Spread) and isinstance(value, float):
             sound, rows = outcome.log_likelihood(value, offset, offset_sd, self.sizes)
             self.sizes.learn(outcome, value, offset, offset_sd)
+            line = self._line(entry.spot)
+            if line is not None and entry.likeness is not None:
+                kind, removed = entry.likeness.kind, entry.spot.state.removed
+                slip = outcome.slip_log(value)
+                sound, rows = self.ties.weigh(line, kind, removed, value, sound, slip, outcome.faults, rows)
+                self.ties.learn(line, kind, removed, value)
         else:
             sound, rows = outcome.log_likelihood(value, offset, offset_sd)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
+
+    def _line(self, spot: Spot) -> str | None:
+        """The net of a resistance reading to ground."""
+        if spot.quantity not in ("resistance", "continuity"):
+            return None
+        ends = (spot.net_a, spot.net_b)
+        if self.board.ground not in ends or None in ends:
+            return None
+        return spot.net_a if spot.net_b == self.board.ground else spot.net_b
 
     def _placed(self, spot: Spot, outcome: Outcome | None) -> Outcome:
         """An outcome, re-centred on a good unit's reading if there is one."""
@@ -382,6 +406,27 @@ class FaultFinder:
         entries = [self.features.entries(self.predictor.likeness(self._table.spots[i])) for i in which]
         return np.array(which, dtype=np.int64), self.features.rows(entries)
 
+    def _tied_rows(self) -> list[tuple[int, int, float, float]]:
+        """What bridges predict for lines whose neighbour was read: (check, fault, x, its spread)."""
+        nothing: frozenset[str] = frozenset()
+        found = []
+        for net, check in self._line_checks.items():
+            for fault, other in self.ties.bridges.get(net, ()):
+                level = self.ties.levels.get((nothing, other))
+                if level is not None and math.isfinite(level) and (nothing, net) not in self.ties.levels:
+                    found.append((check, fault, level, math.sqrt(2.0) * same_sd(level)))
+        return found
+
+    @cached_property
+    def _line_checks(self) -> dict[str, int]:
+        """For each net, the check of it to ground."""
+        found: dict[str, int] = {}
+        for index, spot in enumerate(self._table.spots):
+            line = self._line(spot)
+            if line is not None and not spot.state.removed and spot.net_a != spot.net_b:
+                found.setdefault(line, index)
+        return found
+
     def _settle(self) -> None:
         """Bring the table of checks up to date with what is known of this board's junctions."""
         which, features = self._table_features
@@ -391,9 +436,11 @@ class FaultFinder:
             rows[which, 0], rows[which, 1] = mean, np.hypot(sd, OWN_SD)
         moved = self._settled is None or float(np.max(np.abs(rows - self._settled), initial=0.0)) > 0.3
         grown = np.abs(self.sizes.mean - self._settled_sizes) > 0.5
-        if moved or bool(np.any(grown & (self.belief.posterior()[0] > 2e-3))):
-            self._table.settle(rows, self.sizes)
+        tied = len(self.ties.levels) > self._settled_ties
+        if moved or tied or bool(np.any(grown & (self.belief.posterior()[0] > 2e-3))):
+            self._table.settle(rows, self.sizes, self._tied_rows())
             self._settled, self._settled_sizes = rows, self.sizes.mean.copy()
+            self._settled_ties = len(self.ties.levels)
 
     def next_checks(self, limit: int = 5) -> list[Check]:
         """The checks that tell most for the minutes they take, best first.

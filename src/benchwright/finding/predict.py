@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..board import Board
 from ..circuit import Meter, Network
-from ..circuit.network import EditTable, Frame, Prepared, Probe
+from ..circuit.network import GROUND, EditTable, Frame, Prepared, Probe
 from ..faults import Fault
 from ..faults.universe import table
 from .calibrate import Likeness
@@ -54,6 +54,7 @@ class Predictor:
         self._running: Running | None = None
         self._junctions: dict[frozenset[str], JunctionNetwork] = {}
         self._top = float(log_ohms(self.meter.top_ohms))
+        self._bridged = np.array([f.place[0] == "bridge" for f in self.faults], dtype=bool)
         self._by_part: dict[str, list[int]] = {}
         self._heat_by_part: dict[str, list[int]] = {}
         for index, fault in enumerate(self.faults):
@@ -152,7 +153,7 @@ class Predictor:
             change = u * u * over_c[:, None]
             change[(change < 0) & self.edits.is_split[:, None]] = np.inf
             for column, (i, j) in enumerate(part):
-                moving = np.flatnonzero(np.abs(change[:, column]) > 0.02 * (base[column] + KNEE_OHMS))
+                moving = self._moving(change[:, column], float(base[column]), i, j)
                 ohms = np.maximum(base[column] + change[moving, column], 0.0)
                 sides = np.array([alphas[column].get(int(index), 0.0) for index in moving])
                 found.append(self._spread_of(prepared, i, j, base[column], moving, ohms, sides))
@@ -160,8 +161,19 @@ class Predictor:
 
     def _spread(self, prepared: Prepared, i: Probe, j: Probe, ohms: Floats, sides: Floats) -> Spread:
         base = prepared.network.resistance(i.node, j.node)
-        moving = np.flatnonzero(np.abs(ohms - base) > 0.02 * (base + KNEE_OHMS))
+        moving = self._moving(ohms - base, base, i, j)
         return self._spread_of(prepared, i, j, base, moving, ohms[moving], sides[moving])
+
+    def _moving(self, change: Floats, base: float, i: Probe, j: Probe) -> Ints:
+        """Faults that change a reading; bridges on a line read to ground always count (see ties.py)."""
+        found = np.abs(change) > 0.02 * (base + KNEE_OHMS)
+        if GROUND in (i.node, j.node):
+            found |= self._on_line(i.node if j.node == GROUND else j.node)
+        return np.flatnonzero(found)
+
+    def _on_line(self, node: int) -> NDArray[np.bool_]:
+        """The bridges with an end on a node, shape (faults,)."""
+        return np.asarray(self._bridged & ((self.edits.node_a == node) | (self.edits.node_b == node)))
 
     def _spread_of(
         self, prepared: Prepared, i: Probe, j: Probe, base: float, moving: Ints, ohms: Floats, sides: Floats
@@ -183,6 +195,9 @@ class Predictor:
         mean = self._mean(ohms)
         keep = np.abs(mean - mean0) > LEAST_SHIFT * min(float(sd0), 1.0)
         keep &= ~((mean > self._top) & (mean0 > self._top))
+        if GROUND in (i.node, j.node):
+            # Bridges on the line itself stay in sight: see ties.py.
+            keep |= self._on_line(i.node if j.node == GROUND else j.node)[moving]
         gain = gain_ln * self._relative(ohms)
         return Spread(
             mean0, float(sd0), soft, moving[keep], mean[keep], self._sd(ohms, rest_ln)[keep], soft_f[keep],

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..board import Pin
-from ..board.blocks import blocks_of, depends, symptoms
+from ..board.blocks import depends, net_blocks, part_blocks, symptoms
 from ..circuit.elements import supply_pins
 from ..circuit.powered import rail_voltages
 from ..faults import Fault
@@ -77,7 +77,7 @@ class Running:
     def touched(self) -> list[frozenset[str]]:
         """For each fault, the blocks it touches directly."""
         board = self.board
-        of = blocks_of(board)
+        of, of_part = net_blocks(board), part_blocks(board)
         shorted = {board.ground, *board.rails}
         found: list[frozenset[str]] = []
         for fault in self.faults:
@@ -87,12 +87,12 @@ class Running:
                     if net != board.ground:
                         names |= of.get(net, frozenset())
             for ref in fault.parts if fault.acts in ("dead", "wrong", "down") else ():
-                names |= of.get(ref, frozenset())
+                names |= of_part.get(ref, frozenset())
             signal = [net for net in fault.nets if net not in shorted]
             for net in signal:
                 names |= of.get(net, frozenset())
             if fault.acts == "float" and not signal and fault.pins:
-                names |= of.get(fault.pins[0].ref, frozenset())
+                names |= of_part.get(fault.pins[0].ref, frozenset())
             if fault.acts == "fight" and not signal:
                 for net in fault.nets:
                     names |= of.get(net, frozenset())
@@ -174,7 +174,7 @@ class Running:
         drivers = self.drivers.get(net, ()) if net else ()
         base = _LIVE if drivers else _UNDRIVEN
         if net is not None:
-            of_net = blocks_of(self.board).get(net, frozenset())
+            of_net = net_blocks(self.board).get(net, frozenset())
             for index, blocks, shown in self._global:
                 if blocks & of_net:
                     chances[index] = shown
