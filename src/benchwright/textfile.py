@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 from pathlib import Path
 
 from .errors import BadFile
@@ -38,17 +40,34 @@ def read_text(path: Path) -> str:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file whole or not at all: a pulled plug leaves the old one."""
-    import os
-    import tempfile
+    """Write a text file whole or not at all: a pulled plug leaves the old one.
 
-    handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=f".{path.name}.")
+    Raises
+    ------
+    OSError
+        It cannot be written there; the error names `path`.
+    """
+    path = path.resolve()  # a link stays a link
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:100]}.")
+    except OSError as problem:
+        raise type(problem)(problem.errno, problem.strerror, str(path)) from None
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
+        Path(name).chmod(_mode(path))
         Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
+
+
+def _mode(path: Path) -> int:
+    """Permissions of the old file, or those of any new one: a temporary file is its owner's only."""
+    if path.exists():
+        return path.stat().st_mode & 0o777
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask

@@ -7,8 +7,10 @@ U3.14 2.1V                 volts, by the unit
 diode GND U3.14 0.62       a quantity named first
 U3.14 toggling             logic activity
 look U5 debris             (or: U5 debris, looked U5: debris)
+U5 hot                     felt with the power on
 shows no picture           a symptom
-out U5 U7 / in U5          parts pulled, parts back
+out U5 U7 / in U5          parts pulled, parts back (in alone: all of them)
+power on / power off       what follows is taken so
 cleaned U5, reflowed U5, reseated U5, replaced U5
 """
 
@@ -23,7 +25,10 @@ from ..errors import BadQuantity, BadReading, UnknownName
 from ..units import parse_quantity, unit_of
 from .reading import _HEAT_WORDS, _LOGIC_WORDS, _LOOK_WORDS, _SAME, EVENTS, Reading
 
-HELP = __doc__.partition("\n\n")[2]
+HELP = (__doc__ or "").partition("\n\n")[2]
+
+_OUT_WORDS = ("out", "pulled", "pull", "removed", "remove")
+_IN_WORDS = ("in", "back", "fitted", "refitted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +64,26 @@ def parse_entry(board: Board, text: str, state: BoardState | None = None) -> Rea
     line = text.strip()
     if not line:
         raise BadReading("nothing was typed: expected a reading such as 'U3.14 GND 0R8'")
-    words = re.split(r"[\s,:]+|\s*=\s*", line.replace(": ", " ").replace("=", " "))
-    words = [word for word in words if word]
+    words = _words(line)
+    if not words:
+        raise BadReading(f"{line!r} is not a reading: expected points and a value, such as 'U3.14 GND 0R8'")
     first = words[0].lower()
-    if first in ("out", "pulled", "pull", "removed", "remove"):
+    if (
+        first in (*_OUT_WORDS, *_IN_WORDS)
+        and len(words) > 1
+        and _is_point(board, words[0])
+        and not _is_part(board, words[1])
+    ):
+        return _plain(board, words, state, line)  # nets are called OUT and IN, too
+    if first in _OUT_WORDS:
         refs = frozenset(board.ref(word) for word in words[1:])
+        if not refs:
+            raise BadReading(f"{line!r} names no part: expected, for example, 'out U7'")
         return StateChange(BoardState.of(False, state.removed | refs), f"out: {', '.join(sorted(refs))}")
-    if first in ("in", "back", "fitted", "refitted"):
+    if first in _IN_WORDS:
         refs = frozenset(board.ref(word) for word in words[1:]) or state.removed
+        if not refs:
+            raise BadReading("no part is out: 'in' has nothing to put back")
         return StateChange(BoardState.of(False, state.removed - refs), f"back in: {', '.join(sorted(refs))}")
     if first == "power" and len(words) == 2 and words[1].lower() in ("on", "off"):
         return StateChange(
@@ -82,6 +99,22 @@ def parse_entry(board: Board, text: str, state: BoardState | None = None) -> Rea
     if quantity is not None and len(words) > 1:
         return _named(board, quantity, words[1:], state, line)
     return _plain(board, words, state, line)
+
+
+def _words(line: str) -> list[str]:
+    found: list[str] = []
+    for word in re.split(r"[\s:=]+", line):
+        # 4,7k has a decimal comma; U5.3,GND,4k7 has commas between its words.
+        found += [word] if _is_quantity(word) else word.split(",")
+    return [word for word in found if word]
+
+
+def _is_quantity(text: str) -> bool:
+    try:
+        parse_quantity(text)
+    except BadQuantity:
+        return False
+    return True
 
 
 def _named(board: Board, quantity: str, words: list[str], state: BoardState, line: str) -> Reading:
@@ -120,7 +153,7 @@ def _plain(board: Board, words: list[str], state: BoardState, line: str) -> Read
     value = " ".join(words[2:] if two else words[1:])
     lowered = value.lower()
     if not two:
-        is_part = a.upper() in {ref.upper() for ref in board.parts} and "." not in a
+        is_part = _is_part(board, a)
         if is_part and lowered in _LOOK_WORDS:
             return Reading("look", board.ref(a), value=value, removed=removed)
         if is_part and lowered in _HEAT_WORDS:
@@ -139,7 +172,7 @@ def _plain(board: Board, words: list[str], state: BoardState, line: str) -> Read
     )
     if quantity is None:
         quantity = "voltage" if state.powered or _near_rail(board, a, b, number) else "resistance"
-    _check_point(board, a)
+    board.point(a)
     return Reading(quantity, a, b, value, quantity != "resistance", removed)
 
 
@@ -151,8 +184,12 @@ def _is_point(board: Board, text: str) -> bool:
     return True
 
 
-def _check_point(board: Board, text: str) -> None:
-    board.point(text)
+def _is_part(board: Board, text: str) -> bool:
+    try:
+        board.ref(text)
+    except UnknownName:
+        return False
+    return True
 
 
 def _near_rail(board: Board, a: str, b: str, number: float) -> bool:

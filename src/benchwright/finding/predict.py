@@ -30,6 +30,8 @@ COPPER_OHMS, COPPER_SPREAD = 0.1, 0.12
 0.5 ohm is good)."""
 OPEN_SPREAD = 1.0
 """Spread of ln R where an open leaves only chips' junctions to measure (own)."""
+DETOUR_SPREAD = 0.8
+"""Further spread of ln R where a fault leads the current over other lines than those measured (own)."""
 LEAST_SHIFT = 0.6
 """A fault is kept for a check if it moves the reading by at least this many standard deviations."""
 
@@ -185,13 +187,19 @@ class Predictor:
         rising = ohms > base
         # Where a path is gone, what is left to measure is chips' junctions; a drifted value, or what is
         # left of a contact, has a size of its own.
-        kept = edits.change_target[moving] > 0.0
-        kept |= edits.is_split[moving] & (sides != 0.0) & (edits.ohms[moving] > 0.0)
+        gone = rising & (edits.change_target[moving] <= 0.0)
+        gone &= ~(edits.is_split[moving] & (sides != 0.0) & (edits.ohms[moving] > 0.0))
         share = np.minimum(ohms, base) / np.maximum(np.maximum(ohms, base), 1e-9)
-        fault_spread = np.where(rising & ~kept, OPEN_SPREAD, edits.ohm_spread[moving])
-        gain_ln = np.where(rising & kept, fault_spread, (1.0 - share) * fault_spread)
-        rest_ln = np.where(rising & kept, sd_ln, share * sd_ln)
-        soft_f = np.where(rising, np.where(kept, soft, share * soft + (1.0 - share)), share * soft)
+        gain_ln = np.where(
+            gone,
+            (1.0 - share) * OPEN_SPREAD,
+            edits.ohm_spread[moving] * self._hangs(prepared, moving, ohms, base),
+        )
+        # The rest of the reading runs over other parts of the board than on a sound one.
+        rest = np.where(gone, share, 1.0 - gain_ln / np.maximum(edits.ohm_spread[moving], 1e-9))
+        detour = DETOUR_SPREAD * soft * np.where(gone, 0.0, 1.0 - share)
+        rest_ln = np.maximum(rest, 0.0) * np.hypot(sd_ln, detour)
+        soft_f = np.where(gone, share * soft + (1.0 - share), np.maximum(rest, 0.0) * soft)
         mean = self._mean(ohms)
         keep = np.abs(mean - mean0) > LEAST_SHIFT * min(float(sd0), 1.0)
         keep &= ~((mean > self._top) & (mean0 > self._top))
@@ -203,6 +211,22 @@ class Predictor:
             mean0, float(sd0), soft, moving[keep], mean[keep], self._sd(ohms, rest_ln)[keep], soft_f[keep],
             self._top, gain=gain[keep],
         )  # fmt: skip
+
+    def _hangs(self, prepared: Prepared, moving: Ints, ohms: Floats, base: float) -> Floats:
+        """d ln R' / d ln r: how far a reading hangs on the fault's own resistance r, between 0 and 1."""
+        edits = self.edits
+        own = edits.ohms[moving]
+        slope = np.abs(ohms - base) / np.maximum(np.abs(prepared.c[moving]), 1e-30)
+        target = edits.change_target[moving]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            split = slope / np.maximum(own, 1e-9)
+            change = target * prepared.base[moving] ** 2 * slope
+            add = own * slope
+            found = np.where(
+                edits.is_split[moving], split, np.where(edits.change_element[moving] >= 0, change, add)
+            )
+        found = found / np.maximum(ohms, 1e-9)
+        return np.clip(np.nan_to_num(found, nan=0.0, posinf=1.0), 0.0, 1.0)
 
     def _relative(self, ohms: Floats) -> Floats:
         """dx / d ln R."""

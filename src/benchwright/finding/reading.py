@@ -10,7 +10,7 @@ from ..board import Board, Pin
 from ..board.blocks import match_symptom
 from ..circuit import BoardState
 from ..errors import BadQuantity, BadReading
-from ..units import format_quantity, parse_quantity
+from ..units import format_quantity, parse_quantity, unit_of
 
 LOOKS = ("nothing", "debris", "corroded", "cracked", "burnt", "leaked")
 HEATS = ("cold", "warm", "hot")
@@ -93,6 +93,14 @@ class Reading:
     good_unit: bool = False
 
 
+class BadField(BadReading):
+    """A reading that makes no sense, with the field that is at fault (``quantity``, ``a``, ``value`` ...)."""
+
+    def __init__(self, field: str, problem: str) -> None:
+        self.field = field
+        super().__init__(problem)
+
+
 @dataclass(frozen=True, slots=True)
 class Spot:
     """What a reading or a check is about, with its points found on the board.
@@ -127,7 +135,9 @@ def understand(board: Board, reading: Reading) -> tuple[Spot, float | str]:
     """
     quantity = _SAME.get(reading.quantity.strip().lower())
     if quantity is None:
-        raise BadReading(f"quantity {reading.quantity!r} is not known: use one of {', '.join(QUANTITIES)}")
+        raise BadField(
+            "quantity", f"quantity {reading.quantity!r} is not known: use one of {', '.join(QUANTITIES)}"
+        )
     removed = [board.ref(str(ref)) for ref in reading.removed if str(ref).strip()]
     state = BoardState.of(bool(reading.power) or quantity in _POWERED, removed)
     value = reading.value
@@ -139,19 +149,19 @@ def understand(board: Board, reading: Reading) -> tuple[Spot, float | str]:
         return _observed(board, reading, quantity, state)
     if not reading.a.strip():
         if quantity == "current":
-            return Spot(quantity, state=state), _number(reading)
-        raise BadReading(f"a {quantity} reading needs a point, such as U3.14 or a net's name")
+            return Spot(quantity, state=state), _number(reading, quantity)
+        raise BadField("a", f"a {quantity} reading needs a point, such as U3.14 or a net's name")
     pin_a, net_a = board.point(reading.a)
     pin_b, net_b = board.point(reading.b) if reading.b.strip() else (None, board.ground)
     if (pin_a, net_a) == (pin_b, net_b):
-        raise BadReading(
-            f"both points of the {quantity} reading are {reading.a}: expected two different points"
+        raise BadField(
+            "b", f"both points of the {quantity} reading are {reading.a}: expected two different points"
         )
     spot = Spot(quantity, pin_a, net_a, pin_b, net_b, state=state)
     if quantity == "logic":
         word = _LOGIC_WORDS.get(str(value).strip().lower())
         if word is None:
-            raise BadReading(f"logic {value!r} at {reading.a}: expected one of {', '.join(LOGIC)}")
+            raise BadField("value", f"logic {value!r} at {reading.a}: expected one of {', '.join(LOGIC)}")
         return spot, word
     if quantity == "continuity":
         text = str(value).strip().lower()
@@ -159,25 +169,37 @@ def understand(board: Board, reading: Reading) -> tuple[Spot, float | str]:
             return spot, 1.0
         if text in ("no", "n", "none", "silent", "no beep", "false"):
             return spot, math.inf
-        return Spot("resistance", pin_a, net_a, pin_b, net_b, state=state), _number(reading)
+        return Spot("resistance", pin_a, net_a, pin_b, net_b, state=state), _number(reading, quantity)
     if quantity == "resistance" and reading.power:
-        raise BadReading(
-            "resistance is measured with the power off: take the power off, or mark the reading so"
+        raise BadField(
+            "power", "resistance is measured with the power off: take the power off, or mark the reading so"
         )
-    number = _number(reading)
+    number = _number(reading, quantity)
     if quantity == "resistance" and number < 0:
         # A meter that meets a charged capacitor shows this; as a number it says nothing.
-        raise BadReading(
-            f"resistance {reading.value!r} is below zero: discharge the capacitors and measure again"
+        raise BadField(
+            "value", f"resistance {reading.value!r} is below zero: discharge the capacitors and measure again"
         )
     return spot, number
 
 
-def _number(reading: Reading) -> float:
+_UNITS = {
+    "resistance": "ohm", "continuity": "ohm", "diode": "volt", "voltage": "volt", "frequency": "hertz",
+    "current": "ampere",
+}  # fmt: skip
+
+
+def _number(reading: Reading, quantity: str) -> float:
+    at = f" at {reading.a}" if reading.a else ""
     try:
         value = parse_quantity(reading.value)
     except BadQuantity as problem:
-        raise BadReading(f"{reading.quantity} at {reading.a}: {problem}") from None
+        raise BadField("value", f"{quantity}{at}: {problem}") from None
+    unit = unit_of(reading.value) if isinstance(reading.value, str) else None
+    if unit not in (None, _UNITS[quantity]):
+        raise BadField(
+            "value", f"{quantity}{at}: {reading.value!r} is in {unit}, expected {_UNITS[quantity]}"
+        )
     return value
 
 
@@ -191,7 +213,9 @@ def _observed(board: Board, reading: Reading, quantity: str, state: BoardState) 
     }[quantity]  # fmt: skip
     word = words.get(str(reading.value).strip().lower())
     if word is None:
-        raise BadReading(f"{quantity} {reading.value!r} at {reading.a}: expected one of {', '.join(allowed)}")
+        raise BadField(
+            "value", f"{quantity} {reading.value!r} at {reading.a}: expected one of {', '.join(allowed)}"
+        )
     where = _point_part(reading.a)
     if quantity == "smell" and not where:
         return Spot(quantity, state=state), word
@@ -206,9 +230,10 @@ def _symptom(reading: Reading, state: BoardState) -> tuple[Spot, str]:
         text = reading.a.strip()
     phrase = match_symptom(text)
     if phrase is None:
-        raise BadReading(
+        raise BadField(
+            "value",
             f"symptom {text!r} is not one this tool knows: try words such as 'no picture', 'black screen', "
-            "'garbage on the screen', 'dead', 'works'"
+            "'garbage on the screen', 'dead', 'works'",
         )
     return Spot("symptom", phrase=phrase, state=state), seen
 
