@@ -11,6 +11,7 @@ import click
 
 from ..board import Board, Pin
 from ..errors import UnknownName
+from ..textfile import write_text
 from .boards import board_argument, board_options, open_board, show_report
 
 
@@ -80,7 +81,7 @@ def import_(
     if output is not None:
         from ..board.board_file import write_board_file
 
-        output.write_text(write_board_file(made), encoding="utf-8")
+        write_text(output, write_board_file(made))
     if as_json:
         remarks = [
             {"grade": r.grade, "text": r.text, "file": r.file, "line": r.line}
@@ -118,7 +119,8 @@ def check(
     ctx.exit(1 if found or refused else 0)
 
 
-@board.command()
+# Nets are called -12V, too: what is no option of ours is a name.
+@board.command(context_settings={"ignore_unknown_options": True})
 @board_argument
 @click.argument("names", nargs=-1)
 @board_options
@@ -235,5 +237,5 @@ def export(
     if output is None:
         click.echo(text, nl=False)
     else:
-        output.write_text(text, encoding="utf-8")
+        write_text(output, text)
         click.echo(f"Written: {output}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -12,16 +12,18 @@ from ..circuit import BoardState
 from ..errors import BenchwrightError
 from ..finding import FaultFinder, Reading
 from ..finding.entry import HELP, StateChange, parse_entry
+from ..finding.reading import understand
 from ..finding.readings_csv import read_readings, write_readings
 from ..finding.words import Check
 from ..textfile import read_text, write_text
+from ..units import unit_of
 from .boards import board_argument, board_options, open_board
 from .tell import print_check, print_remedies, print_suspects
 
 COMMANDS = """\
-    ENTER          the next check again      1, 2, 3 ...   choose another proposed check
+    ENTER          the next check again      list          all proposed checks; a number picks one
     0R8, OL, debris, toggling ...            the value of the proposed check
-    ?              this help                 list          all proposed checks
+    ?              this help
     why            the suspects              cannot        the proposed check cannot be made here
     undo           forget the last reading   log           what has been recorded
     quit           stop; all is saved
@@ -32,8 +34,9 @@ COMMANDS = """\
 @board_argument
 @board_options
 @click.option(
-    "--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Readings to begin with."
-)
+    "--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Readings to begin with; left alone once there is a session.",
+)  # fmt: skip
 @click.option("--session", type=click.Path(path_type=Path, dir_okay=False),
               help="Where readings are kept, to resume later.  "
               "[default: BOARD-readings.csv beside the board]")  # fmt: skip
@@ -62,13 +65,21 @@ class _Dialogue:
         self.state = BoardState()
         self.proposed: list[Check] = []
         self.chosen = 0
+        self.listed = False
         self.cautions: set[str] = set()
-        for path in (session, readings):
-            if path is not None and path.exists():
-                taken = read_readings(read_text(path), str(path), board)
-                self.finder.record_all(taken)
-                click.echo(f"{len(taken)} readings from {path}.")
+        begin = session if session.exists() else readings
+        if begin is not None:
+            taken = read_readings(read_text(begin), str(begin), board)
+            self.finder.record_all(taken)
+            if begin is not session:
+                self.save()
+            click.echo(f"{_count(taken)} from {begin}.")
+        self.follow()
+
+    def follow(self) -> None:
+        """Be in the state of the last reading; what was told of parts pulled since is over."""
         self.state = self.finder.state
+        self.told_out: frozenset[str] | None = None
 
     def run(self) -> None:
         click.echo(f"{self.board.name} {self.board.revision}".rstrip() + ": type ? for help, quit to stop.")
@@ -81,13 +92,13 @@ class _Dialogue:
                 break
             if not self.take(line.strip()):
                 break
-        count = len(self.finder.readings)
-        if count:
-            click.echo(f"{count} readings are kept in {self.session}.")
+        if self.finder.readings:
+            click.echo(f"{_count(self.finder.readings)} kept in {self.session}.")
 
     def propose(self) -> None:
         self.proposed = self.finder.next_checks(5)
         self.chosen = 0
+        self.listed = False
         if self.finder.readings:
             print_suspects(self.finder, 3)
         click.echo()
@@ -112,13 +123,17 @@ class _Dialogue:
         elif word == "list":
             for number, check in enumerate(self.proposed, start=1):
                 print_check(check, number, self.cautions)
+            self.listed = bool(self.proposed)
         elif word in ("why", "suspects"):
             print_suspects(self.finder, 10)
         elif word == "undo":
             gone = self.finder.undo()
+            self.follow()
             self.save()
             click.echo(
-                f"Forgotten: {gone.quantity} {gone.a} {gone.b} {gone.value}" if gone else "Nothing to undo."
+                f"Forgotten: {' '.join(f'{gone.quantity} {gone.a} {gone.b} {gone.value}'.split())}."
+                if gone
+                else "Nothing to undo."
             )
             self.propose()
         elif word == "log":
@@ -126,8 +141,9 @@ class _Dialogue:
         elif word == "cannot" and self.proposed:
             self.finder.cannot(self.proposed[self.chosen])
             self.propose()
-        elif word.isdigit() and len(word) == 1 and 1 <= int(word) <= len(self.proposed):
+        elif self.listed and word in [str(number + 1) for number in range(len(self.proposed))]:
             self.chosen = int(word) - 1
+            self.listed = False  # the next number is a value
             print_check(self.proposed[self.chosen], cautions_shown=self.cautions)
         else:
             self.read(line)
@@ -139,33 +155,39 @@ class _Dialogue:
             entry = self.understand(line)
             if isinstance(entry, StateChange):
                 self.state = entry.state
+                self.told_out = entry.state.removed
                 click.echo(f"Noted: {entry.text}. The board is now: {self.state}.")
                 return
             self.finder.record(entry)
         except BenchwrightError as problem:
             click.echo(f"Not recorded: {problem}")
             return
-        self.state = replace(self.finder.state)
+        self.follow()
         self.save()
         self.propose()
 
     def understand(self, line: str) -> Reading | StateChange:
-        if self.proposed and len(line.split()) <= 2:
-            check = self.proposed[self.chosen]
-            answer = Reading(check.quantity, check.a, check.b, line, check.power, check.removed)
-            from ..finding.reading import understand
-
+        """The value of the proposed check if it can be one, else a reading of its own."""
+        if not self.proposed or len(line.split()) > 2:
+            return parse_entry(self.board, line, self.state)
+        check = self.proposed[self.chosen]
+        # The check says what must be out for it; what the person pulled besides is out as well.
+        removed = sorted({*check.removed, *(self.told_out or ())})
+        answer = Reading(check.quantity, check.a, check.b, line, check.power, removed)
+        try:
+            understand(self.board, answer)
+        except BenchwrightError as first:
             try:
-                understand(self.board, answer)
-            except BenchwrightError as first:
-                try:
-                    return parse_entry(self.board, line, self.state)
-                except BenchwrightError:
-                    if len(line.split()) == 1:
-                        raise first from None
-                    raise
-            return answer
-        return parse_entry(self.board, line, self.state)
+                return parse_entry(self.board, line, self.state)
+            except BenchwrightError:
+                if len(line.split()) == 1 or unit_of(line) is not None:
+                    raise first from None
+                raise
+        return answer
 
     def save(self) -> None:
         write_text(self.session, write_readings(self.finder.readings))
+
+
+def _count(readings: Sequence[Reading]) -> str:
+    return f"{len(readings)} reading" + ("" if len(readings) == 1 else "s")

@@ -44,8 +44,8 @@ def read_readings(text: str, file: str, board: Board | None = None) -> list[Read
     names = [name.strip().lower() for name in head]
     if "quantity" not in names or "value" not in names:
         raise BadFile(
-            file, f"the first line names the columns {', '.join(names)[:200]}: expected at least quantity and "
-            f"value of {','.join(COLUMNS)}", line=first,
+            file, f"the first line names the columns {', '.join(names)[:200]}: expected at least quantity "
+            f"and value of {','.join(COLUMNS)}", line=first,
         )  # fmt: skip
     for name in COLUMNS:
         if names.count(name) > 1:
@@ -120,8 +120,8 @@ def _reading(cells: dict[str, str], file: str, line: int) -> Reading:
     ]
     return Reading(
         quantity=cells.get("quantity", ""), a=cells.get("a", ""), b=cells.get("b", ""),
-        value=cells.get("value", ""), power=_yes(cells, "power", file, line), removed=removed, note=cells.get("note", ""),
-        good_unit=_yes(cells, "good_unit", file, line),
+        value=cells.get("value", ""), power=_yes(cells, "power", file, line), removed=removed,
+        note=cells.get("note", ""), good_unit=_yes(cells, "good_unit", file, line),
     )  # fmt: skip
 
 
