@@ -120,7 +120,7 @@ def _is_quantity(text: str) -> bool:
 def _named(board: Board, quantity: str, words: list[str], state: BoardState, line: str) -> Reading:
     removed = sorted(state.removed)
     if quantity in EVENTS:
-        return Reading(quantity, a=board.ref(words[0]), removed=removed)
+        return Reading(quantity, a=board.ref(words[0].partition(".")[0]), removed=removed)
     if quantity in ("look", "heat", "smell"):
         if len(words) == 1:
             return (
@@ -131,8 +131,8 @@ def _named(board: Board, quantity: str, words: list[str], state: BoardState, lin
         return Reading(
             quantity, a=board.ref(words[0].partition(".")[0]), value=" ".join(words[1:]), removed=removed
         )
-    if quantity == "current" and len(words) == 1:
-        return Reading(quantity, value=words[0], power=True)
+    if quantity == "current" and not _is_point(board, words[0]):
+        return Reading(quantity, value=" ".join(words), power=True)
     if len(words) < 2:
         raise BadReading(f"{line!r} has no value: expected, for example, '{quantity} U3.14 GND 0R8'")
     a, rest = words[0], words[1:]

@@ -130,8 +130,9 @@ def write_readings(readings: Iterable[Reading]) -> str:
     rows = list(readings)
     columns = [*COLUMNS, *(["good_unit"] if any(r.good_unit for r in rows) else [])]
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(columns)
+    plain = csv.writer(out, lineterminator="\n")
+    quoted = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    plain.writerow(columns)
     for reading in rows:
         value = reading.value
         text = "OL" if isinstance(value, float) and value == float("inf") else str(value)
@@ -140,5 +141,7 @@ def write_readings(readings: Iterable[Reading]) -> str:
             "power": "yes" if reading.power else "", "removed": " ".join(reading.removed),
             "note": reading.note, "good_unit": "yes" if reading.good_unit else "",
         }  # fmt: skip
+        # Left to itself the writer does not quote a carriage return, which then ends the row.
+        writer = quoted if any("\r" in cell for cell in cells.values()) else plain
         writer.writerow([cells[name] for name in columns])
     return out.getvalue()
