@@ -110,6 +110,8 @@ def test_with_the_power_on_a_bare_number_is_volts() -> None:
     assert isinstance(change, StateChange)
     assert read("U3.14 2.4", change.state)[0] == "voltage"
     assert read("U3.14 4R7", change.state)[:4] == ("resistance", "U3.14", "GND", 4.7)
+    assert read("U3.14 4k7", change.state)[:4] == ("resistance", "U3.14", "GND", 4700.0)
+    assert read("U3.14 OL", change.state)[0] == "resistance"
     change = parse_entry(BOARD, "power off", change.state)
     assert isinstance(change, StateChange)
     assert change.state == OFF

@@ -12,7 +12,7 @@ from ..circuit import BoardState
 from ..errors import BenchwrightError
 from ..finding import FaultFinder, Reading
 from ..finding.entry import HELP, StateChange, parse_entry
-from ..finding.reading import understand
+from ..finding.reading import EVENTS, Spot, understand, value_text
 from ..finding.readings_csv import read_readings, write_readings
 from ..finding.words import Check
 from ..textfile import read_text, write_text
@@ -28,6 +28,9 @@ COMMANDS = """\
     undo           forget the last reading   log           what has been recorded
     quit           stop; all is saved
 """
+
+_ANY_STATE = ("look", "smell", "symptom", *EVENTS)
+"""These say nothing about the power or what is out."""
 
 
 @click.command()
@@ -117,7 +120,7 @@ class _Dialogue:
         if word in ("quit", "exit", "q", "bye"):
             return False
         if word in ("?", "help", "h"):
-            click.echo(COMMANDS + "Readings, as people write them:\n" + HELP)
+            click.echo(COMMANDS + "Readings, as people write them:\n" + HELP.rstrip())
         elif word in ("", "next"):
             self.propose()
         elif word == "list":
@@ -128,7 +131,8 @@ class _Dialogue:
             print_suspects(self.finder, 10)
         elif word == "undo":
             gone = self.finder.undo()
-            self.follow()
+            if self.told_out is None:
+                self.follow()
             self.save()
             click.echo(
                 f"Forgotten: {' '.join(f'{gone.quantity} {gone.a} {gone.b} {gone.value}'.split())}."
@@ -162,7 +166,10 @@ class _Dialogue:
         except BenchwrightError as problem:
             click.echo(f"Not recorded: {problem}")
             return
-        self.follow()
+        spot, value = understand(self.board, entry)
+        click.echo(f"Recorded: {_told(spot, value)}.")
+        if spot.quantity not in _ANY_STATE:
+            self.follow()
         self.save()
         self.propose()
 
@@ -191,3 +198,16 @@ class _Dialogue:
 
 def _count(readings: Sequence[Reading]) -> str:
     return f"{len(readings)} reading" + ("" if len(readings) == 1 else "s")
+
+
+def _told(spot: Spot, value: float | str) -> str:
+    """How a line was understood, so that a slip is seen at once."""
+    if spot.quantity in EVENTS:
+        return f"{spot.part} {spot.quantity}"
+    if spot.quantity == "symptom":
+        return f"it shows {spot.phrase}" if value == "yes" else f"it does not show {spot.phrase}"
+    where = spot.part or str(spot.pin_a or spot.net_a or "")
+    if spot.pin_b or spot.net_b:
+        where += f" to {spot.pin_b or spot.net_b}"
+    told = f"{spot.quantity} {where}".strip() + f" = {value_text(spot, value)}"
+    return told if spot.quantity in _ANY_STATE else f"{told}, {spot.state}"

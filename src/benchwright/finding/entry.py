@@ -27,6 +27,8 @@ from .reading import _HEAT_WORDS, _LOGIC_WORDS, _LOOK_WORDS, _SAME, EVENTS, Read
 
 HELP = (__doc__ or "").partition("\n\n")[2]
 
+MOST_VOLTS = 50.0
+"""A bare number above this is ohms, with the power on, too: no board here has such a rail."""
 _OUT_WORDS = ("out", "pulled", "pull", "removed", "remove")
 _IN_WORDS = ("in", "back", "fitted", "refitted")
 
@@ -171,7 +173,8 @@ def _plain(board: Board, words: list[str], state: BoardState, line: str) -> Read
         unit or ""
     )
     if quantity is None:
-        quantity = "voltage" if state.powered or _near_rail(board, a, b, number) else "resistance"
+        volts = (state.powered and abs(number) <= MOST_VOLTS) or _near_rail(board, a, b, number)
+        quantity = "voltage" if volts else "resistance"
     board.point(a)
     return Reading(quantity, a, b, value, quantity != "resistance", removed)
 
