@@ -29,7 +29,8 @@ from benchwright.finding.candidates import Points, removal_minutes
 from benchwright.finding.words import Suspect
 
 HERE = Path(__file__).parent
-MOST_CHECKS = 160
+MOST_CHECKS = 200
+SYMPTOMS = True
 
 
 @lru_cache(maxsize=8)
@@ -107,6 +108,8 @@ def play(name: str, seed: int, log: bool = False) -> Result:
     harm = draw_harm(board, rng)
     unit = VirtualUnit(board, [harm], rng)
     finder = FaultFinder(board)
+    if SYMPTOMS:
+        finder.record(Reading("symptom", value=unit.symptom(), power=True))
     bench = Bench(board)
     early = False
     steps = []

@@ -74,12 +74,15 @@ class Symptom:
         the block's name does not matter. Common practice, no source.
     seen_without : float
         Chance that it is reported although no block that causes it is at fault.
+    alive : frozenset of str
+        Blocks that must work, at least in part, for it to be seen at all.
     """
 
     phrase: str
     synonyms: tuple[str, ...]
     causes: Mapping[str, float]
     seen_without: float
+    alive: frozenset[str] = frozenset()
 
 
 @cache
@@ -91,7 +94,13 @@ def _data() -> dict[str, Any]:
 def symptoms() -> Mapping[str, Symptom]:
     """Every symptom this package knows, by its phrase."""
     return {
-        phrase: Symptom(phrase, tuple(row["synonyms"]), _Folded(row["causes"]), float(row["seen_without"]))
+        phrase: Symptom(
+            phrase,
+            tuple(row["synonyms"]),
+            _Folded(row["causes"]),
+            float(row["seen_without"]),
+            frozenset(row.get("alive", ())),
+        )  # fmt: skip
         for phrase, row in _data()["symptom"].items()
     }
 

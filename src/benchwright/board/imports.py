@@ -76,12 +76,12 @@ def _import(path: Path, parts: Path | None, overlay: Path | None, reader: Reader
     board = make_board(data, rows, report, name=path.stem)
     if not any(board.nets.values()):
         raise BadFile(str(path), "no pin is on any net: expected a netlist with at least one connected part")
-    board = infer(board, report)
+    # The overlay first: what a person says is kept, and what is inferred sees the corrected kinds.
     if overlay is not None:
         from .overlay import apply_overlay
 
         board = apply_overlay(board, overlay, report)
-    board = with_blocks(board)
+    board = with_blocks(infer(board, report))
     return board.with_(report=report)
 
 

@@ -12,7 +12,7 @@ from ..faults.routes import breaks
 from ..finding import Check, FaultFinder, Reading, Suspect
 from .virtual_unit import Harm, VirtualUnit
 
-MOST_CHECKS = 60
+MOST_CHECKS = 120
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,8 @@ class Unit:
     symptoms: tuple[str, ...]
     harms: tuple[Harm, ...]
     seed: int
+    then: tuple[str, ...] = ()
+    """Symptoms that are left once the first fault is mended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,34 +42,22 @@ def units(board: Board) -> tuple[Unit, Unit, Unit]:
     return (_open_line(board), _shorted_bead(board), _two_faults(board))
 
 
-def _leaker_near(board: Board, a: Pin, b: Pin) -> str:
-    pads = board.pads_of
-    middle = np.mean([pads[a].at, pads[b].at], axis=0)
+def _open_line(board: Board) -> Unit:
+    """MA5 is open between the multiplexer's series resistor and the memories: a via beside a leaker is gone."""
+    net = "MA5"
+    gap = next(g for g in breaks(board, net) if len(g.side) == 1 and g.near.ref.startswith("R"))
+    via = next(pad.at for pad in board.pads if pad.pin is None and pad.net == net)
 
     def distance(ref: str) -> float:
-        at = np.mean([pads[pin].at for pin in board.pins_of[ref]], axis=0)
-        return float(np.abs(at - middle).sum())
+        at = np.mean([board.pads_of[pin].at for pin in board.pins_of[ref]], axis=0)
+        return float(np.abs(at - np.array(via)).sum())
 
-    return min((ref for ref, part in board.parts.items() if part.style == "electrolytic"), key=distance)
-
-
-def _open_line(board: Board) -> Unit:
-    net = "MA5"
-    pins = board.nets[net]
-    source = min(
-        (p for p in pins if p.ref.startswith("R") or board.kind_of(p.ref).category == "logic"), key=str
-    )
-    gap = max(
-        (g for g in breaks(board, net) if source not in g.side or len(g.side) == 1),
-        key=lambda g: len(g.side) if source not in g.side else 0,
-    )
-    leaker = _leaker_near(board, gap.near, gap.far)
+    leaker = min((ref for ref, part in board.parts.items() if part.style == "electrolytic"), key=distance)
     return Unit(
-        "unit 1", "Bought as 'screen full of garbage'. A capacitor has leaked on the board.",
-        ("garbage on the screen",),
+        "unit 1", "Bought as 'screen full of garbage'.", ("garbage on the screen",),
         (
             Harm(
-                "track", tuple(dict.fromkeys((gap.near.ref, gap.far.ref))), (gap.near, gap.far), (net,), 0.0,
+                "track", (gap.near.ref, gap.far.ref), (gap.near, gap.far), (net,), 0.0,
                 {leaker: "leaked", gap.near.ref: "corroded"}, gap.side,
             ),
         ),
@@ -97,19 +87,22 @@ def _two_faults(board: Board) -> Unit:
     d3 = Pin(cpu, board.kind_of(cpu).numbers_named("D3")[0])
     d4 = Pin(cpu, board.kind_of(cpu).numbers_named("D4")[0])
     powered = (None, board.ground, *board.rails)
+    tape = board.blocks["tape"].needs
     resistor = next(
-        ref for ref, part in board.parts.items()
-        if board.kind_of(ref).category == "resistor" and (part.size or 0) > 500
-        and all(board.net_of.get(pin) not in powered for pin in board.pins_of[ref][:2])
+        ref for ref in tape
+        if ref in board.parts and board.kind_of(ref).category == "resistor"
+        and all(board.net_of.get(pin) not in (None, board.ground, *board.rails) for pin in board.pins_of[ref][:2])
     )  # fmt: skip
     a, b = board.pins_of[resistor][:2]
     return Unit(
-        "unit 3", "Bought as 'black screen, no sound from the tape port'.", ("black screen",),
+        "unit 3", "Bought as 'black screen, and tapes never loaded'.",
+        ("black screen", "tape does not load"),
         (
             Harm("bridge", (cpu,), (d3, d4), (board.net_of[d3], board.net_of[d4]), 0.4, {cpu: "debris"}),
             Harm("part open", (resistor,), (a, b), (board.net_of[a], board.net_of[b]), float("inf"), {}),
         ),
         13,
+        ("tape does not load",),
     )  # fmt: skip
 
 
@@ -125,7 +118,7 @@ def investigate(
     """
     finder = finder or FaultFinder(board)
     bench = VirtualUnit(board, unit.harms if harms is None else harms, np.random.default_rng(unit.seed))
-    for symptom in unit.symptoms:
+    for symptom in unit.symptoms if harms is None else unit.then:
         finder.record(Reading("symptom", value=symptom, power=True))
 
     def steps() -> Iterator[Step]:

@@ -57,6 +57,18 @@ class Harm:
     cut: frozenset[Pin] = frozenset()
 
 
+_SAID: Mapping[str, Sequence[str]] = {
+    "cpu": ("black screen", "white screen", "hangs"), "rom": ("black screen", "hangs"),
+    "eprom": ("black screen", "hangs"), "dynamic_ram": ("garbage on the screen", "black screen"),
+    "static_ram": ("garbage on the screen", "hangs"), "logic": ("black screen", "garbage on the screen", "hangs"),
+    "video": ("no picture", "unstable picture", "garbage on the screen"), "sound": ("no sound",),
+    "line_driver": ("serial does not work",), "line_receiver": ("serial does not work",),
+    "opamp": ("tape does not load", "no sound"), "support": ("black screen", "no keys", "some keys dead"),
+    "transistor": ("no picture", "tape does not load"), "modulator": ("no picture",),
+}  # fmt: skip
+"""What owners say when something near a part of a kind is wrong (own)."""
+
+
 class VirtualUnit:
     """One unit of a board.
 
@@ -186,6 +198,35 @@ class VirtualUnit:
             self.board.nets[net or ""]
         )
         return self._index[max(pins, key=lambda p: len(self.board.pins_of[p.ref]))]
+
+    # -- what its owner says --------------------------------------------------------------------------
+
+    def symptom(self) -> str:
+        """What the owner says is wrong: vague, and one time in seven about something else."""
+        if not self.harms or self.rng.random() < 0.15:
+            return str(
+                self.rng.choice(["black screen", "no picture", "garbage on the screen", "dead", "no sound"])
+            )
+        harm = self.harms[0]
+        rails = [net for net in harm.nets if net in self.board.rails]
+        if rails and (
+            harm.kind in ("regulator", "supply short", "short", "leak") or self.board.ground in harm.nets
+        ):
+            if abs(self.board.rails[rails[0]].nominal - 5.0) < 0.5:
+                return str(self.rng.choice(["dead", "no picture", "black screen"]))
+            return str(
+                self.rng.choice(["no sound", "serial does not work", "black screen", "garbage on the screen"])
+            )
+        near = [*harm.parts]
+        for net in harm.nets:
+            if net != self.board.ground and net not in self.board.rails:
+                near += [pin.ref for pin in self.board.nets.get(net, ())]
+        said = [_SAID[c] for ref in near if (c := self.board.kind_of(ref).category) in _SAID]
+        if not said:
+            return str(
+                self.rng.choice(["black screen", "no sound", "no picture", "tape does not load", "hangs"])
+            )
+        return str(self.rng.choice(said[int(self.rng.integers(len(said)))]))
 
     # -- answers ----------------------------------------------------------------------------------------
 

@@ -207,6 +207,7 @@ def _spots(
 def _opens(board: Board) -> Iterator[Fault]:
     places = table("places")
     leakers = _leakers(board)
+    copper = _between_pins(board)
     for net, pins in board.nets.items():
         if len(pins) < 2:
             continue
@@ -216,7 +217,7 @@ def _opens(board: Board) -> Iterator[Fault]:
             continue
         rail_factor = 0.3 if net in board.rails else 1.0
         for gap in breaks(board, net):
-            yield _track(board, net, pins, gap, places["track"], leakers, rail_factor)
+            yield _track(board, net, pins, gap, places["track"], leakers, copper.get(net, []), rail_factor)
 
 
 def _open_place(net: str, side: frozenset[Pin]) -> tuple[str, ...]:
@@ -284,7 +285,7 @@ def _joint(board: Board, net: str, pins: tuple[Pin, ...], pin: Pin) -> Iterator[
 
 def _track(
     board: Board, net: str, pins: tuple[Pin, ...], gap: Break, row: Mapping[str, Any],
-    leakers: list[tuple[str, tuple[float, float]]], factor: float,
+    leakers: list[tuple[str, tuple[float, float]]], copper: list[tuple[float, float]], factor: float,
 ) -> Fault:  # fmt: skip
     length = gap.length if gap.length > 0 else 40.0
     rate = row["rate"] * row["age"] * (0.3 + length / 100.0) * gap.weight * factor
@@ -292,12 +293,18 @@ def _track(
     spoiler = ""
     near_pad, far_pad = board.pads_of.get(gap.near), board.pads_of.get(gap.far)
     if near_pad is not None and far_pad is not None:
+        beside = False
         for ref, at in leakers:
-            if distance_to_stretch(at, near_pad.at, far_pad.at) <= row["leaker_reach"]:
+            # Copper of the net that is known to lie beside the leaker counts for more than a stretch that
+            # may or may not pass by.
+            if any(math.dist(at, place) <= row["leaker_reach"] for place in copper):
                 looks[ref] = {"leaked": 0.5, "corroded": 0.2}
+                spoiler, beside = (spoiler if beside else "") or ref, True
+            elif distance_to_stretch(at, near_pad.at, far_pad.at) <= row["leaker_reach"]:
+                looks[ref] = {"leaked": 0.12, "corroded": 0.05}
                 spoiler = spoiler or ref
         if spoiler:
-            rate *= row["near_leaker"]
+            rate *= row["near_leaker"] if beside else row["past_leaker"]
     parts = tuple(dict.fromkeys((gap.near.ref, gap.far.ref)))
     text = f"{net} is open between {_named(board, gap.near)} and {_named(board, gap.far)}: the track or a via"
     if spoiler:
@@ -306,6 +313,17 @@ def _track(
         mode="open", place=_open_place(net, gap.side), rate=rate, edit=Edit("split", pins=gap.side),
         parts=parts, pins=(gap.near, gap.far), nets=(net,), looks=looks, acts="float", text=text, remedy="wire",
     )  # fmt: skip
+
+
+def _between_pins(board: Board) -> dict[str, list[tuple[float, float]]]:
+    """Places of each net's copper apart from its pins: vias, and the corners of its tracks."""
+    found: dict[str, list[tuple[float, float]]] = {}
+    for pad in board.pads:
+        if pad.pin is None and pad.net is not None:
+            found.setdefault(pad.net, []).append(pad.at)
+    for track in board.tracks:
+        found.setdefault(track.net, []).extend(track.points)
+    return found
 
 
 def _leakers(board: Board) -> list[tuple[str, tuple[float, float]]]:

@@ -107,6 +107,9 @@ def _standing(board: Board, faults: tuple[Fault, ...]) -> Iterator[Spot]:
         for rail in rails[:2]:
             yield ohms(best[net], net, best[rail], rail)
     for fault in faults:
+        if fault.place[0] == "bridge" and len(fault.nets) == 1 and len(fault.pins) == 2:
+            one, two = fault.pins
+            yield ohms(one, board.net_of.get(one), two, board.net_of.get(two))
         if fault.place[0] == "bridge" and len(fault.nets) == 2 and all(net in best for net in fault.nets):
             first, second = fault.nets
             if board.ground in (first, second):

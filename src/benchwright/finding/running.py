@@ -128,11 +128,13 @@ class Running:
             chances = np.array([max(0.03, 1.0 - 0.97 * max(s.values(), default=0.0)) for s in self.stopped])
             base = 0.97
         else:
-            for index, stopped in enumerate(self.stopped):
+            for index, (direct, stopped) in enumerate(zip(self.touched, self.stopped, strict=True)):
                 quiet = 1.0
                 for block, chance in stopped.items():
                     quiet *= 1.0 - known.causes.get(block, 0.0) * chance
-                chances[index] = 1.0 - (1.0 - base) * quiet
+                # A machine whose supply is down shows no garbage: what must be alive for the symptom counts too.
+                dead = max((stopped[block] for block in direct if block in known.alive), default=0.0)
+                chances[index] = (1.0 - (1.0 - base) * quiet) * (1.0 - 0.9 * dead)
         faults = np.flatnonzero(np.abs(chances - base) > 0.01).astype(np.int64)
         both = np.stack([chances[faults], 1.0 - chances[faults]], axis=1)
         return Words(("yes", "no"), np.array([base, 1.0 - base]), faults, both)
