@@ -86,20 +86,21 @@ def _two_faults(board: Board) -> Unit:
     cpu = next(ref for ref in board.parts if board.kind_of(ref).category == "cpu")
     d3 = Pin(cpu, board.kind_of(cpu).numbers_named("D3")[0])
     d4 = Pin(cpu, board.kind_of(cpu).numbers_named("D4")[0])
-    powered = (None, board.ground, *board.rails)
-    tape = board.blocks["tape"].needs
-    resistor = next(
-        ref for ref in tape
-        if ref in board.parts and board.kind_of(ref).category == "resistor"
-        and all(board.net_of.get(pin) not in (None, board.ground, *board.rails) for pin in board.pins_of[ref][:2])
+    socket = next(
+        pin for ref in board.blocks["tape"].needs
+        if ref in board.parts and board.kind_of(ref).category == "connector"
+        for pin in board.pins_of[ref]
+        if len(board.nets.get(board.net_of.get(pin, ""), ())) > 1 and board.net_of[pin] != board.ground
     )  # fmt: skip
-    a, b = board.pins_of[resistor][:2]
     return Unit(
         "unit 3", "Bought as 'black screen, and tapes never loaded'.",
         ("black screen", "tape does not load"),
         (
             Harm("bridge", (cpu,), (d3, d4), (board.net_of[d3], board.net_of[d4]), 0.4, {cpu: "debris"}),
-            Harm("part open", (resistor,), (a, b), (board.net_of[a], board.net_of[b]), float("inf"), {}),
+            Harm(
+                "joint", (socket.ref,), (socket,), (board.net_of[socket],), 0.0, {socket.ref: "cracked"},
+                frozenset((socket,)),
+            ),
         ),
         13,
         ("tape does not load",),

@@ -22,9 +22,9 @@ from scipy.linalg import solve_triangular
 
 Floats = NDArray[np.float64]
 
-BOARD_SD = 1.0
+BOARD_SD = 0.7
 """Spread of ln R from the model to a whole board (own)."""
-KIND_SD = 0.6
+KIND_SD = 0.9
 """Spread of one kind of line about its board (own)."""
 LINE_SD = 0.8
 """Spread of one line about its kind (own)."""
