@@ -12,7 +12,13 @@ __all__ = ["Board", "Check", "FaultFinder", "Reading", "Suspect", "__version__"]
 __version__ = "0.1.0"
 
 # Names load when first used, so that `import benchwright` and `benchwright --help` stay quick.
-_ROOMS = {"Board": "board", "Check": "finding", "FaultFinder": "finding", "Reading": "finding", "Suspect": "finding"}
+_ROOMS = {
+    "Board": "board",
+    "Check": "finding",
+    "FaultFinder": "finding",
+    "Reading": "finding",
+    "Suspect": "finding",
+}
 
 
 def __getattr__(name: str) -> Any:

@@ -100,7 +100,7 @@ def symptoms() -> Mapping[str, Symptom]:
             _Folded(row["causes"]),
             float(row["seen_without"]),
             frozenset(row.get("alive", ())),
-        )  # fmt: skip
+        )
         for phrase, row in _data()["symptom"].items()
     }
 

@@ -128,7 +128,8 @@ CATEGORIES = (
     "driver_array", "optocoupler", "converter", "transistor", "mosfet", "diode", "zener", "bridge_rectifier",
     "led", "crystal", "oscillator", "resistor", "resistor_network", "potentiometer", "thermistor",
     "capacitor", "trimmer_capacitor", "inductor", "ferrite", "transformer", "fuse", "switch", "relay",
-    "connector", "membrane", "battery", "speaker", "modulator", "jumper", "test_point", "mechanical", "generic",
+    "connector", "membrane", "battery", "speaker", "modulator", "jumper", "test_point", "mechanical",
+    "generic",
 )  # fmt: skip
 
 
@@ -415,9 +416,7 @@ class Board:
             for pin in pins:
                 if pin.number.upper() == number.upper():
                     return pin
-            raise UnknownName(
-                f"pin on {matched}", number, self._near(number, [pin.number for pin in pins])
-            )
+            raise UnknownName(f"pin on {matched}", number, self._near(number, [pin.number for pin in pins]))
         raise UnknownName("pin", text, self._near(cleaned, self.parts))
 
     def net(self, text: str) -> str:

@@ -21,9 +21,9 @@ readings_option = click.option(
 
 
 def _finder(board: Board, readings: Path | None) -> FaultFinder:
+    taken = read_readings(read_text(readings), str(readings), board) if readings is not None else []
     finder = FaultFinder(board)
-    if readings is not None:
-        finder.record_all(read_readings(read_text(readings), str(readings), board))
+    finder.record_all(taken)
     return finder
 
 

@@ -64,15 +64,15 @@ class _Dialogue:
     def __init__(self, board: Board, session: Path, readings: Path | None) -> None:
         self.board = board
         self.session = session
+        begin = session if session.exists() else readings
+        taken = read_readings(read_text(begin), str(begin), board) if begin is not None else []
         self.finder = FaultFinder(board)
         self.state = BoardState()
         self.proposed: list[Check] = []
         self.chosen = 0
         self.listed = False
         self.cautions: set[str] = set()
-        begin = session if session.exists() else readings
         if begin is not None:
-            taken = read_readings(read_text(begin), str(begin), board)
             self.finder.record_all(taken)
             if begin is not session:
                 self.save()
@@ -131,9 +131,10 @@ class _Dialogue:
             print_suspects(self.finder, 10)
         elif word == "undo":
             gone = self.finder.undo()
-            if self.told_out is None:
-                self.follow()
-            self.save()
+            if gone is not None:
+                if self.told_out is None:
+                    self.follow()
+                self.save()
             click.echo(
                 f"Forgotten: {' '.join(f'{gone.quantity} {gone.a} {gone.b} {gone.value}'.split())}."
                 if gone

@@ -43,7 +43,7 @@ def units(board: Board) -> tuple[Unit, Unit, Unit]:
 
 
 def _open_line(board: Board) -> Unit:
-    """MA5 is open between the multiplexer's series resistor and the memories: a via beside a leaker is gone."""
+    """MA5 is open between its series resistor and the memories: a via beside a leaker is gone."""
     net = "MA5"
     gap = next(g for g in breaks(board, net) if len(g.side) == 1 and g.near.ref.startswith("R"))
     via = next(pad.at for pad in board.pads if pad.pin is None and pad.net == net)

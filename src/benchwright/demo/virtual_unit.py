@@ -60,7 +60,8 @@ class Harm:
 _SAID: Mapping[str, Sequence[str]] = {
     "cpu": ("black screen", "white screen", "hangs"), "rom": ("black screen", "hangs"),
     "eprom": ("black screen", "hangs"), "dynamic_ram": ("garbage on the screen", "black screen"),
-    "static_ram": ("garbage on the screen", "hangs"), "logic": ("black screen", "garbage on the screen", "hangs"),
+    "static_ram": ("garbage on the screen", "hangs"),
+    "logic": ("black screen", "garbage on the screen", "hangs"),
     "video": ("no picture", "unstable picture", "garbage on the screen"), "sound": ("no sound",),
     "line_driver": ("serial does not work",), "line_receiver": ("serial does not work",),
     "opamp": ("tape does not load", "no sound"), "support": ("black screen", "no keys", "some keys dead"),
@@ -160,7 +161,7 @@ class VirtualUnit:
     def _parted(
         self, tree: list[tuple[int, int, float]], harm: Harm, removed: frozenset[str]
     ) -> list[tuple[int, int, float]]:
-        """A net's links with one open in it: a broken track, or a leg off its pad (the pad still conducts)."""
+        """A net's links with one open in it: a broken track, or a leg off its pad (which still conducts)."""
         side = {self._index[pin] for pin in harm.cut}
         if harm.kind == "track":
             return [link for link in tree if (link[0] in side) == (link[1] in side)]

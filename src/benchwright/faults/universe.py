@@ -311,7 +311,8 @@ def _track(
         text += f" ({spoiler} is near and may have leaked on it)"
     return Fault(
         mode="open", place=_open_place(net, gap.side), rate=rate, edit=Edit("split", pins=gap.side),
-        parts=parts, pins=(gap.near, gap.far), nets=(net,), looks=looks, acts="float", text=text, remedy="wire",
+        parts=parts, pins=(gap.near, gap.far), nets=(net,), looks=looks, acts="float", text=text,
+        remedy="wire",
     )  # fmt: skip
 
 

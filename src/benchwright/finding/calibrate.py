@@ -90,7 +90,7 @@ class Calibration:
         self.whitened = np.linalg.solve(self.lower, residuals) if len(residuals) else residuals
 
     def before(self, noise: Floats) -> tuple[Floats, Floats]:
-        """For each reading, what the earlier ones predict: mean and standard deviation, without its own noise."""
+        """What the earlier readings predict for each: mean, and standard deviation without its own noise."""
         if not len(self.residuals):
             return np.zeros(0), np.zeros(0)
         step = np.diag(self.lower)

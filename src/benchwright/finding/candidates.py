@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 import numpy as np
 
@@ -150,13 +149,15 @@ def _activity(board: Board, points: Points) -> Iterator[Spot]:
     for net, pins in board.nets.items():
         if net == board.ground or net in board.rails or len(pins) < 2:
             continue
-        drivers = [
-            pin for pin in pins
-            if board.kind_of(pin.ref).category not in PASSIVE and board.kind_pin(pin).direction in "OTB"
-        ]  # fmt: skip
+        drivers = [pin for pin in pins if _drives(board, pin)]
         if drivers:
             pin = min(drivers, key=points.rank)
             yield Spot("logic", pin, net, None, board.ground, state=on)
+
+
+def _drives(board: Board, pin: Pin) -> bool:
+    chip = board.kind_of(pin.ref).category not in PASSIVE
+    return chip and board.kind_pin(pin).direction in "OTB"
 
 
 def _along(board: Board, net: str, ohms: object) -> Iterator[Spot]:
@@ -189,33 +190,3 @@ def _end(board: Board, pins: tuple[Pin, ...]) -> Pin:
     at = np.array([pads[pin].at for pin in placed])
     far = np.abs(at - at.mean(axis=0)).sum(axis=1)
     return placed[int(np.argmax(far))]
-
-
-def with_parts_out(board: Board, spots: Iterable[Spot], refs: Iterable[str]) -> list[Spot]:
-    """The same checks with parts pulled, where the parts are not what is being measured."""
-    out = frozenset(refs)
-    found = []
-    for spot in spots:
-        if spot.quantity != "resistance":
-            continue
-        moved = []
-        for pin, net in ((spot.pin_a, spot.net_a), (spot.pin_b, spot.net_b)):
-            if pin is not None and pin.ref in out and net is not None:
-                others = [p for p in board.nets[net] if p.ref not in out]
-                pin = min(others, key=Points(board).rank) if others else None
-                if pin is None:
-                    break
-            moved.append((pin, net))
-        if len(moved) == 2:
-            (pin_a, net_a), (pin_b, net_b) = moved
-            found.append(
-                replace(
-                    spot,
-                    pin_a=pin_a,
-                    net_a=net_a,
-                    pin_b=pin_b,
-                    net_b=net_b,
-                    state=BoardState.of(False, spot.state.removed | out),
-                )  # fmt: skip
-            )
-    return found

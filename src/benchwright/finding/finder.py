@@ -293,7 +293,7 @@ class FaultFinder:
         x = measured(entry.spot, entry.value)
         if len(spread.faults) == 0:
             return 0.0
-        sound, rows = spread.log_likelihood(x)  # type: ignore[arg-type]
+        _, rows = spread.log_likelihood(x)  # type: ignore[arg-type]
         return float(rows[0] - note.sound)
 
     @property
@@ -367,7 +367,7 @@ class FaultFinder:
         list of (Reading, str)
             Each with why it stands out.
         """
-        places, chance, none = self.place_chances()
+        _, chance, _ = self.place_chances()
         if not self.belief.steps:
             return []
         best_sets = self.belief.sets()
@@ -455,7 +455,7 @@ class FaultFinder:
         list of Check
             Empty when nothing more can be learnt by measuring, or no more is needed: see `advice`.
         """
-        places, chance, none = self.place_chances()
+        places, chance, _ = self.place_chances()
         if self._enough(places, chance):
             return []
         ranked = self._ranked(chance)
@@ -680,10 +680,9 @@ class FaultFinder:
 
     def advice(self) -> Advice:
         """Check on, or mend: what is due now, and why."""
-        places, chance, none = self.place_chances()
         suspects = self.suspects(5)
         checks = self.next_checks(1)
-        return Advice.of(checks, suspects, none, bool(self.entries))
+        return Advice.of(checks, suspects, self.none_of_these, bool(self.entries))
 
 
 def _two(spot: Spot) -> bool:

@@ -45,7 +45,8 @@ _VOLTS_SEEN = np.array(
 )
 
 SEVERITY = {
-    "down": 1.0, "dead": 0.9, "low": 0.8, "high": 0.8, "float": 0.75, "fight": 0.8, "wrong": 0.45, "none": 0.0,
+    "down": 1.0, "dead": 0.9, "low": 0.8, "high": 0.8, "float": 0.75, "fight": 0.8, "wrong": 0.45,
+    "none": 0.0,
 }  # fmt: skip
 """How likely a fault stops a block that it touches (own)."""
 
@@ -132,7 +133,7 @@ class Running:
                 quiet = 1.0
                 for block, chance in stopped.items():
                     quiet *= 1.0 - known.causes.get(block, 0.0) * chance
-                # A machine whose supply is down shows no garbage: what must be alive for the symptom counts too.
+                # A machine whose supply is down shows no garbage: what must be alive counts too.
                 dead = max((stopped[block] for block in direct if block in known.alive), default=0.0)
                 chances[index] = (1.0 - (1.0 - base) * quiet) * (1.0 - 0.9 * dead)
         faults = np.flatnonzero(np.abs(chances - base) > 0.01).astype(np.int64)
@@ -321,7 +322,7 @@ class Running:
         source = self.board.rails[net].source
         return any(str(pin) == source or pin.ref in self.board.inlets for pin in side)
 
-    # -- current and clock ------------------------------------------------------------------------------------
+    # -- current and clock ------------------------------------------------------------------------
 
     @cached_property
     def budget(self) -> float:

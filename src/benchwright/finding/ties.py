@@ -54,9 +54,16 @@ class Ties:
         self._equal, self._pairs = EQUAL_PRIOR
 
     def weigh(
-        self, net: str, kind: Hashable, removed: frozenset[str], x: float, sound: float, slip: float, faults: Ints,
+        self,
+        net: str,
+        kind: Hashable,
+        removed: frozenset[str],
+        x: float,
+        sound: float,
+        slip: float,
+        faults: Ints,
         rows: Floats,
-    ) -> tuple[float, Floats]:  # fmt: skip
+    ) -> tuple[float, Floats]:
         """Correct the log likelihoods of a reading of `net` to ground.
 
         Parameters
