@@ -108,8 +108,9 @@ class _Dialogue:
         if self.proposed:
             click.echo("Next:")
             print_check(self.proposed[0], cautions_shown=self.cautions)
-            return
         advice = self.finder.advice()
+        if self.proposed and advice.due != "mend":
+            return
         click.echo(advice.text)
         for suspect in self.finder.suspects(1) if advice.due == "mend" else []:
             print_remedies(suspect)

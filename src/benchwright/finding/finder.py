@@ -23,6 +23,7 @@ from .outcomes import JUNCTION_FLOOR, Outcome, Sizes, Spread
 from .predict import Predictor, measured
 from .reading import EVENTS, Reading, Spot, understand, value_text
 from .ties import Ties, same_sd
+from .weigh import weigh
 from .words import Advice, Check, Suspect, check_cautions, describe_check, describe_outcomes, suspect_of
 
 Floats = NDArray[np.float64]
@@ -682,7 +683,21 @@ class FaultFinder:
         """Check on, or mend: what is due now, and why."""
         suspects = self.suspects(5)
         checks = self.next_checks(1)
-        return Advice.of(checks, suspects, self.none_of_these, bool(self.entries))
+        if checks:
+            weighed = weigh(self, self._ranked(self.place_chances()[1]))
+            if weighed is not None and weighed[0].first.kind == "repair":
+                made, mended = weighed
+                place = mended[made.first.index or 0]
+                best = next(
+                    (s for s, key in zip(suspects, self._leading(5), strict=False) if key == place),
+                    suspects[0],
+                )
+                return Advice.mend_first(best, suspects, made.expected_minutes, checks[0])
+        return Advice.of(checks, suspects, self.none_of_these)
+
+    def _leading(self, limit: int) -> list[int]:
+        """Numbers of the likeliest places, in the order of `suspects`."""
+        return [int(place) for place in np.argsort(self.place_chances()[0])[::-1][:limit]]
 
 
 def _two(spot: Spot) -> bool:

@@ -146,7 +146,19 @@ class Advice:
     suspects: tuple[Suspect, ...] = field(default=())
 
     @classmethod
-    def of(cls, checks: Sequence[Check], suspects: Sequence[Suspect], none: float, started: bool) -> Advice:
+    def mend_first(cls, best: Suspect, suspects: Sequence[Suspect], minutes: float, check: Check) -> Advice:
+        """Mending a suspect comes cheaper than measuring on."""
+        remedy = best.remedies[0].text if best.remedies else "mend it"
+        return cls(
+            "mend",
+            f"{best.text} ({best.probability:.0%}). Mending it now comes cheaper than measuring on (about "
+            f"{minutes:.0f} bench minutes in all): {remedy}, and try the machine. To be surer first: "
+            f"{check.text[0].lower()}{check.text[1:]}",
+            tuple(suspects),
+        )
+
+    @classmethod
+    def of(cls, checks: Sequence[Check], suspects: Sequence[Suspect], none: float) -> Advice:
         best = suspects[0] if suspects else None
         if checks:
             return cls("check", checks[0].text, tuple(suspects))
