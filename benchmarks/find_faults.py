@@ -26,6 +26,7 @@ import numpy as np
 from benchwright import Board, FaultFinder, Reading
 from benchwright.demo.virtual_unit import Harm, VirtualUnit, draw_harm
 from benchwright.finding.candidates import Points, removal_minutes
+from benchwright.finding.finder import WITH_PROBE
 from benchwright.finding.words import Suspect
 
 HERE = Path(__file__).parent
@@ -107,7 +108,7 @@ def play(name: str, seed: int, log: bool = False) -> Result:
     rng = np.random.default_rng(seed)
     harm = draw_harm(board, rng)
     unit = VirtualUnit(board, [harm], rng)
-    finder = FaultFinder(board)
+    finder = FaultFinder(board, quantities=WITH_PROBE)
     if SYMPTOMS:
         finder.record(Reading("symptom", value=unit.symptom(), power=True))
     bench = Bench(board)

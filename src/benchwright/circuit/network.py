@@ -48,8 +48,7 @@ class Edit:
     action : str
         ``add`` (a resistance of `ohms` between `a` and `b`), ``change`` (the element between `a`
         and `b` of `part` gets `ohms`; infinite takes it out), ``split`` (`pins` come off their net, or
-        hang on it by `ohms` if that is above zero),
-        ``carry`` (all resistive elements of `part` go: it is missing) or ``none``.
+        hang on it by `ohms` if that is above zero) or ``none``.
     spread : float
         Standard deviation of the logarithm of `ohms`.
     part : str

@@ -9,6 +9,7 @@ import click
 
 from ..board import Board
 from ..finding import FaultFinder
+from ..finding.finder import METER_AND_EYES, WITH_PROBE
 from ..finding.readings_csv import read_readings
 from ..textfile import read_text
 from .boards import board_argument, board_options, open_board
@@ -20,9 +21,19 @@ readings_option = click.option(
 )  # fmt: skip
 
 
-def _finder(board: Board, readings: Path | None) -> FaultFinder:
+probe_option = click.option(
+    "--logic-probe", "probe", is_flag=True, help="A logic probe or a scope is at hand: propose it too."
+)
+
+
+def quantities(probe: bool) -> tuple[str, ...]:
+    """The kinds of check to propose."""
+    return WITH_PROBE if probe else METER_AND_EYES
+
+
+def _finder(board: Board, readings: Path | None, probe: bool) -> FaultFinder:
     taken = read_readings(read_text(readings), str(readings), board) if readings is not None else []
-    finder = FaultFinder(board)
+    finder = FaultFinder(board, quantities=quantities(probe))
     finder.record_all(taken)
     return finder
 
@@ -30,12 +41,14 @@ def _finder(board: Board, readings: Path | None) -> FaultFinder:
 @click.command("suspects")
 @board_argument
 @readings_option
+@probe_option
 @board_options
 @click.option("--limit", type=click.IntRange(1), default=10, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def suspects_command(
     board_path: Path,
     readings: Path | None,
+    probe: bool,
     parts: Path | None,
     overlay: Path | None,
     kind: str,
@@ -43,7 +56,7 @@ def suspects_command(
     as_json: bool,
 ) -> None:
     """Tell what is most likely wrong with BOARD, given READINGS."""
-    finder = _finder(open_board(board_path, parts, overlay, kind), readings)
+    finder = _finder(open_board(board_path, parts, overlay, kind), readings, probe)
     if as_json:
         click.echo(
             json.dumps(
@@ -65,12 +78,14 @@ def suspects_command(
 @click.command("next")
 @board_argument
 @readings_option
+@probe_option
 @board_options
 @click.option("--limit", type=click.IntRange(1), default=5, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def next_command(
     board_path: Path,
     readings: Path | None,
+    probe: bool,
     parts: Path | None,
     overlay: Path | None,
     kind: str,
@@ -78,7 +93,7 @@ def next_command(
     as_json: bool,
 ) -> None:
     """Propose the checks that tell most for the minutes they take."""
-    finder = _finder(open_board(board_path, parts, overlay, kind), readings)
+    finder = _finder(open_board(board_path, parts, overlay, kind), readings, probe)
     checks = finder.next_checks(limit)
     if as_json:
         advice = finder.advice()

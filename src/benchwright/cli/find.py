@@ -17,6 +17,7 @@ from ..finding.readings_csv import read_readings, write_readings
 from ..finding.words import Check
 from ..textfile import read_text, write_text
 from ..units import unit_of
+from .ask import probe_option, quantities
 from .boards import board_argument, board_options, open_board
 from .tell import print_check, print_remedies, print_suspects
 
@@ -35,6 +36,7 @@ _ANY_STATE = ("look", "smell", "symptom", *EVENTS)
 
 @click.command()
 @board_argument
+@probe_option
 @board_options
 @click.option(
     "--readings", type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -45,6 +47,7 @@ _ANY_STATE = ("look", "smell", "symptom", *EVENTS)
               "[default: BOARD-readings.csv beside the board]")  # fmt: skip
 def find(
     board_path: Path,
+    probe: bool,
     parts: Path | None,
     overlay: Path | None,
     kind: str,
@@ -57,16 +60,16 @@ def find(
     """
     made = open_board(board_path, parts, overlay, kind)
     session = session or board_path.with_name(f"{board_path.stem}-readings.csv")
-    _Dialogue(made, session, readings).run()
+    _Dialogue(made, session, readings, quantities(probe)).run()
 
 
 class _Dialogue:
-    def __init__(self, board: Board, session: Path, readings: Path | None) -> None:
+    def __init__(self, board: Board, session: Path, readings: Path | None, proposed: tuple[str, ...]) -> None:
         self.board = board
         self.session = session
         begin = session if session.exists() else readings
         taken = read_readings(read_text(begin), str(begin), board) if begin is not None else []
-        self.finder = FaultFinder(board)
+        self.finder = FaultFinder(board, quantities=proposed)
         self.state = BoardState()
         self.proposed: list[Check] = []
         self.chosen = 0

@@ -1,8 +1,9 @@
 """Where along a net a track can break: which pins part from which.
 
-If the netlist carries the copper (IPC-D-356 conductor records), the breaks are those of the real
-tracks. Otherwise nobody knows how the net was routed, so several plausible routings each get a say:
-the shortest tree over the pads, and a chain from neighbour to neighbour.
+Netlists seldom carry the copper, so nobody knows how a net was routed, and several plausible routings
+each get a say: the shortest tree over the pads, and a chain from neighbour to neighbour. Where the netlist
+does carry tracks and vias, they tell what lies beside a leaking part (see universe.py), not yet which pins
+part from which.
 """
 
 from __future__ import annotations

@@ -29,6 +29,8 @@ from .words import Advice, Check, Suspect, check_cautions, describe_check, descr
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+METER_AND_EYES = ("resistance", "voltage", "look")
+WITH_PROBE = (*METER_AND_EYES, "logic")
 SURE = 0.97
 """A place this likely is the answer; only its exact spot may still be worth a look."""
 LEAST_BITS = 0.008
@@ -61,7 +63,8 @@ class FaultFinder:
     history : Mapping of (kind, mode) to float, optional
         The bench's own experience, as factors on published failure rates.
     quantities : collection of str, optional
-        The kinds of check that may be proposed; what may be recorded is not limited.
+        The kinds of check that may be proposed: by default those of a meter and a pair of eyes. Add
+        ``logic`` where there is a logic probe or a scope. What may be recorded is not limited.
 
     Examples
     --------
@@ -75,7 +78,7 @@ class FaultFinder:
         board: Board,
         meter: Meter | None = None,
         history: Mapping[tuple[str, str], float] | None = None,
-        quantities: Iterable[str] = ("resistance", "voltage", "look", "logic"),
+        quantities: Iterable[str] = METER_AND_EYES,
     ) -> None:
         self.board = board
         self.faults: tuple[Fault, ...] = universe(board, history)
