@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import entr
 
-from .outcomes import CELLS, Outcome, Sizes, Spread, cell_chances, free_edges
+from .outcomes import CELLS, Outcome, Sizes, Spread, cell_chances, free_edges, soft_shift
 from .reading import Spot
 
 Floats = NDArray[np.float64]
@@ -102,21 +102,21 @@ class CheckTable:
         if len(self._which):
             mean0, sd0, soft0 = self._sound.T
             shift, unsure = offsets[self._which].T
-            centre = mean0 + shift * soft0
-            spread = np.hypot(sd0, unsure * soft0)
+            moved, loose = soft_shift(soft0, shift, unsure)
+            centre, spread = mean0 + moved, np.hypot(sd0, loose)
             edges = np.where(self._free[:, None], free_edges(centre, spread, self._top), self._edges)
             of = self._row_of
             means, spreads = self._mean.copy(), np.zeros(len(self._mean))
             self._tie(tied, edges, means, spreads)
             self.sound[self._which] = cell_chances(centre, spread, soft0, edges)
             known, wide = sizes.of(self.fault[self._rows]) if sizes is not None else (0.0, 1.0)
-            known, wide = sizes.of(self.fault[self._rows]) if sizes is not None else (0.0, 1.0)
+            moved, loose = soft_shift(self._soft, shift[of], unsure[of])
             free = spreads == 0.0
             self.under[self._rows] = cell_chances(
-                means + np.where(free, shift[of] * self._soft + self._gain * known, 0.0),
+                means + np.where(free, moved + self._gain * known, 0.0),
                 np.where(
                     free,
-                    np.sqrt(self._sd**2 + (unsure[of] * self._soft) ** 2 + (self._gain * wide) ** 2),
+                    np.sqrt(self._sd**2 + loose**2 + (self._gain * wide) ** 2),
                     spreads,
                 ),
                 np.where(free, self._soft, 0.0),

@@ -35,6 +35,25 @@ def log_ohms(ohms: Floats | float) -> Floats:
     return np.log(np.asarray(ohms, dtype=float) + KNEE_OHMS)
 
 
+def soft_shift(soft: Floats, offset: Floats | float, offset_sd: Floats | float) -> tuple[Floats, Floats]:
+    """How far a reading moves when junctions are off the model, and how unsure that is, in ln R.
+
+    With a share s of the conductance in junctions, ln R moves by -ln(1 - s + s e^-d) when their own ln R
+    moves by d. That is s d for small d only: junctions that conduct ten times better than the model short
+    out even a resistor that the model lets decide. The spread is taken on that, the wider, side.
+
+    Parameters
+    ----------
+    soft : ndarray
+        Share of junctions.
+    offset, offset_sd : ndarray or float
+        Expected d and its standard deviation.
+    """
+    here = -np.log1p(soft * np.expm1(np.minimum(-np.asarray(offset), 20.0)))
+    lower = np.minimum(np.asarray(offset_sd) - np.asarray(offset), 20.0)
+    return here, here + np.log1p(soft * np.expm1(lower))
+
+
 @dataclass(slots=True)
 class Spread:
     """Means and standard deviations of a measured value, sound first and then per fault.
@@ -85,8 +104,9 @@ class Spread:
         sizes : Sizes, optional
             What earlier readings say of each fault's own resistance.
         """
-        mean = np.append(self.mean, self.mean0) + offset * np.append(self.soft, self.soft0)
-        sd = np.hypot(np.append(self.sd, self.sd0), offset_sd * np.append(self.soft, self.soft0))
+        moved, loose = soft_shift(np.append(self.soft, self.soft0), offset, offset_sd)
+        mean = np.append(self.mean, self.mean0) + moved
+        sd = np.hypot(np.append(self.sd, self.sd0), loose)
         if len(self.faults):
             known, unsure = (0.0, 1.0) if sizes is None else sizes.of(self.faults)
             mean[:-1] += self.gain * known
@@ -115,7 +135,7 @@ class Spread:
         """Borders between outcome cells, in x."""
         if len(self.edges):
             return self.edges
-        centre = np.array([self.mean0 + offset * self.soft0])
+        centre = self.mean0 + soft_shift(np.array([self.soft0]), offset, 0.0)[0]
         return np.asarray(free_edges(centre, np.array([self.sd0]), np.array([self.top]))[0])
 
 
@@ -221,10 +241,11 @@ class Sizes:
         if math.isinf(x) or not len(at):
             return
         faults, gain = outcome.faults[at], outcome.gain[at]
-        rest = np.hypot(outcome.sd[at], offset_sd * outcome.soft[at])
+        moved, unsure = soft_shift(outcome.soft[at], offset, offset_sd)
+        rest = np.hypot(outcome.sd[at], unsure)
         v = self.variance[faults]
         total = rest * rest + gain * gain * v
-        miss = x - (outcome.mean[at] + offset * outcome.soft[at] + gain * self.mean[faults])
+        miss = x - (outcome.mean[at] + moved + gain * self.mean[faults])
         # A reading far off what the fault can do is not about this fault, and says nothing of its size.
         pull = np.where(miss * miss < 16.0 * total, v * gain / total, 0.0)
         self.mean[faults] += pull * miss
