@@ -297,7 +297,11 @@ def _track(
         for ref, at in leakers:
             # Copper of the net that is known to lie beside the leaker counts for more than a stretch that
             # may or may not pass by.
-            if any(math.dist(at, place) <= row["leaker_reach"] for place in copper):
+            if any(
+                math.dist(at, place) <= row["leaker_reach"]
+                and distance_to_stretch(place, near_pad.at, far_pad.at) <= row["leaker_reach"]
+                for place in copper
+            ):
                 looks[ref] = {"leaked": 0.5, "corroded": 0.2}
                 spoiler, beside = (spoiler if beside else "") or ref, True
             elif distance_to_stretch(at, near_pad.at, far_pad.at) <= row["leaker_reach"]:

@@ -360,6 +360,8 @@ class FaultFinder:
     def _told(self, step: int) -> str:
         entry = self.entries[self._step_entry[step]]
         reading = entry.reading
+        if entry.spot.quantity == "symptom":
+            return f"it {'shows' if entry.value == 'yes' else 'does not show'} {entry.spot.phrase}"
         points = " to ".join(p for p in (reading.a, reading.b or ("GND" if _two(entry.spot) else "")) if p)
         return f"{entry.spot.quantity} {points} = {value_text(entry.spot, entry.value)}".replace("  ", " ")
 
