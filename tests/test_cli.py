@@ -200,8 +200,8 @@ def test_spice_export_is_a_network_that_is_read_back(board_file: Path, tmp_path:
     run("board", "export", board_file, "--to", "spice", "--out", "u12", "-o", without)
     whole, rest = (elements(file.read_text(encoding="utf-8")) for file in (path, without))
     assert len(rest) < len(whole)
-    assert any("U12" in line for line in whole)
-    assert not any("U12" in line for line in rest)
+    assert any("; U12:" in line for line in whole)
+    assert not any("; U12:" in line for line in rest)
     assert parsed(run("board", "import", path, "--json").output)["parts"] > 130
 
 
