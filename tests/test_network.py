@@ -153,7 +153,7 @@ def test_large_boards_read_as_small_ones(seed: int) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(network_module, "DENSE_NODES", 0)
         large = Network(frame).prepare(edits)
-        assert large.network._inverse is None
+        assert large.network.inverse is None
         for one, other in zip(small.resistances(i, j), large.resistances(i, j), strict=True):
             assert same(float(other), float(one))
         node = i.node if i.node >= 0 else 0

@@ -777,7 +777,7 @@ def _transfer(tangent: Network, anode: Ints, cathode: Ints) -> Floats:
     ports[anode[anode >= 0], number[anode >= 0]] += 1.0
     ports[cathode[cathode >= 0], number[cathode >= 0]] -= 1.0
     nodes = np.union1d(anode[anode >= 0], cathode[cathode >= 0])
-    inverse = tangent._inverse
+    inverse = tangent.inverse
     if inverse is None:
         return np.asarray(ports.T @ tangent.solve(ports))
     small = ports[nodes]

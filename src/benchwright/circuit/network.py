@@ -192,7 +192,8 @@ class Network:
         )
 
     @cached_property
-    def _inverse(self) -> Floats | None:
+    def inverse(self) -> Floats | None:
+        """Z, shape (nodes, nodes), ohms; None above `DENSE_NODES`."""
         n = self.frame.node_count
         if n > DENSE_NODES:
             return None
@@ -207,16 +208,16 @@ class Network:
 
     def solve(self, currents: Floats) -> Floats:
         """Node voltages for injected currents; shape (nodes,) or (nodes, k)."""
-        if self._inverse is not None:
-            return np.asarray(self._inverse @ currents)
+        if self.inverse is not None:
+            return np.asarray(self.inverse @ currents)
         return np.asarray(self._factor.solve(currents))
 
     def column(self, node: int) -> Floats:
         """Voltages of all nodes for one ampere into `node`, shape (nodes,)."""
         if node == GROUND:
             return np.zeros(self.frame.node_count)
-        if self._inverse is not None:
-            return np.asarray(self._inverse[:, node])
+        if self.inverse is not None:
+            return np.asarray(self.inverse[:, node])
         found = self._columns.get(node)
         if found is None:
             unit = np.zeros(self.frame.node_count)
@@ -255,8 +256,8 @@ class Network:
 
     def to_ground(self) -> Floats:
         """Resistance from every node to ground, shape (nodes,), ohms."""
-        if self._inverse is not None:
-            return np.asarray(np.diag(self._inverse).copy())
+        if self.inverse is not None:
+            return np.asarray(np.diag(self.inverse).copy())
         return np.array([self.resistance(node, GROUND) for node in range(self.frame.node_count)])
 
     def prepare(self, edits: Sequence[Edit]) -> Prepared:
@@ -418,7 +419,7 @@ class Prepared:
         net = self.network
         count = self.w.shape[0]
         found = np.zeros(count)
-        inverse = net._inverse
+        inverse = net.inverse
         step = 512
         for start in range(0, count, step):
             part = self.w[start : start + step]
@@ -469,7 +470,7 @@ class Prepared:
         Probes are on the nets' main sides, away from split-off pins.
         """
         net = self.network
-        inverse = net._inverse
+        inverse = net.inverse
         psi = np.asarray(self.w @ inverse) if inverse is not None else net.solve(self.w.T.toarray()).T
         np.square(psi, out=psi)
         with np.errstate(divide="ignore"):

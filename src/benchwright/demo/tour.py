@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -159,6 +159,3 @@ def _differs(before: float | str, after: float | str) -> bool:
     if float("inf") in (before, after):
         return True
     return max(before, after) > 1.5 * min(before, after) + 1.0
-
-
-Printer = Callable[[str], None]

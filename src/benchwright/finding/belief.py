@@ -38,7 +38,6 @@ class Note:
     slip: float
     faults: Ints
     delta: Floats
-    weight: float = 1.0
 
 
 @dataclass(slots=True)
@@ -83,18 +82,12 @@ class Belief:
         self.restart()
 
     def restart(self) -> None:
+        """Forget all steps: back to the prior."""
+        self.steps = []
         self.there = self.log_odds.copy()
         self.cured = np.full(len(self.rates), -np.inf)
         self.none = math.log(EXPECTED_FAULTS * NONE_SHARE)
         self.several = []
-
-    def replay(self) -> None:
-        """Work all steps out again from the start."""
-        steps, self.steps = self.steps, []
-        self.restart()
-        for step in steps:
-            self.add(step, grow=False)
-        self.grow()
 
     def add(self, step: Note | Cure, grow: bool = True) -> None:
         """Take one more step into account."""
@@ -151,12 +144,10 @@ class Belief:
         """Consider pairs and triples where the best single faults leave readings unexplained."""
         self.several = []
         notes = self.notes()
-        if not notes or len(self.rates) < 2:
+        if not notes or len(self.rates) < 2 or any(isinstance(step, Cure) for step in self.steps):
             return
         order = np.argsort(self.there)[::-1]
-        best = int(order[0])
-        missing = self.unexplained([best])
-        if not missing:
+        if not self.unexplained([int(order[0])]):
             return
         matrix = self.matrix()
         column_of = {index: column for column, (index, _) in enumerate(notes)}
@@ -164,9 +155,6 @@ class Belief:
         helps = np.flatnonzero(matrix.max(axis=1) > 1.5)
         starts = [int(f) for f in order[:singles]]
         found: dict[tuple[int, ...], float] = {}
-        cures = any(isinstance(step, Cure) for step in self.steps)
-        if cures:
-            return
         for first in starts:
             left = [column_of[index] for index in self.unexplained([first])]
             if not left:
@@ -232,23 +220,23 @@ class Belief:
         (ndarray of shape (faults,), float, float)
             A set of several faults counts for each of its members, so the sum may exceed one.
         """
-        sets = np.array([s.log_weight for s in self.several])
-        everything = np.concatenate([self.there, self.cured, sets, [self.none]])
-        total = float(logsumexp(everything))
+        total = self._total()
         chance = np.exp(self.there - total)
-        for several, weight in zip(self.several, sets, strict=True):
-            share = math.exp(weight - total)
+        for several in self.several:
+            share = math.exp(several.log_weight - total)
             for member in several.members:
                 chance[member] += share
         cured = float(np.exp(logsumexp(self.cured) - total)) if len(self.cured) else 0.0
         return chance, math.exp(self.none - total), cured
 
+    def _total(self) -> float:
+        """Logarithm of the weight of everything considered."""
+        sets = np.array([several.log_weight for several in self.several])
+        return float(logsumexp(np.concatenate([self.there, self.cured, sets, [self.none]])))
+
     def sets(self) -> list[tuple[tuple[int, ...], float]]:
         """Sets of several faults with their probabilities, likeliest first."""
-        everything = np.concatenate(
-            [self.there, self.cured, np.array([s.log_weight for s in self.several]), [self.none]]
-        )
-        total = float(logsumexp(everything))
+        total = self._total()
         return sorted(
             ((s.members, math.exp(s.log_weight - total)) for s in self.several), key=lambda item: -item[1]
         )

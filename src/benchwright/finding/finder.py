@@ -41,6 +41,10 @@ GOOD_UNIT_SD = 0.30
 """Spread of ln R between two good units of one board (own)."""
 
 
+Ranked = tuple[float, float, CheckTable, int]
+"""A check worth making: bits, minutes, and its table with its number there."""
+
+
 @dataclass(slots=True)
 class Entry:
     """A recorded reading with what it is about."""
@@ -102,6 +106,7 @@ class FaultFinder:
         self._settled_sizes = self.sizes.mean
         self._settled_ties = 0
         self.belief = Belief(np.array([fault.rate for fault in self.faults], dtype=float), self._joint)
+        self._points = Points(board)
         self._cannot: set[tuple[object, ...]] = set()
         self._good: dict[tuple[object, ...], float] = {}
         self._step_entry: list[int] = []
@@ -166,7 +171,6 @@ class FaultFinder:
         self.sizes = Sizes(len(self.faults))
         self.ties.restart()
         belief = self.belief
-        belief.steps = []
         belief.restart()
         self._step_entry = []
         for index, entry in enumerate(self.entries):
@@ -237,7 +241,7 @@ class FaultFinder:
                 sound, rows = self.ties.weigh(line, kind, removed, value, sound, slip, outcome.faults, rows)
                 self.ties.learn(line, kind, removed, value)
         else:
-            sound, rows = outcome.log_likelihood(value, offset, offset_sd)  # type: ignore[arg-type]
+            sound, rows = outcome.log_likelihood(value)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
 
     def _line(self, spot: Spot) -> str | None:
@@ -290,7 +294,7 @@ class FaultFinder:
         prepared = self.predictor.prepared(entry.spot.state.removed)
         i, j = self.predictor.probes(entry.spot)
         ohms = prepared.pair_resistance(members[0], members[1], i, j)
-        spread = self.predictor._spread_of(
+        spread = self.predictor.spread_of(
             prepared, i, j, prepared.network.resistance(i.node, j.node),
             np.array(members[:1]), np.array([ohms]), prepared.sides(i, j)[list(members[:1])],
         )  # fmt: skip
@@ -330,9 +334,8 @@ class FaultFinder:
             With two faults at once, each has its own line and the probabilities may sum to more than one.
         """
         places, chance, _ = self.place_chances()
-        order = np.argsort(places)[::-1][: max(limit, 0)]
         found = []
-        for place in order:
+        for place in self._leading(limit):
             members = np.flatnonzero(self.groups == place)
             members = members[np.argsort(chance[members])[::-1]]
             found.append(
@@ -461,24 +464,26 @@ class FaultFinder:
         list of Check
             Empty when nothing more can be learnt by measuring, or no more is needed: see `advice`.
         """
+        return [self._check(row) for row in self._worth_making()[: max(limit, 0)]]
+
+    def _worth_making(self) -> list[Ranked]:
+        """The checks worth making, best first; none once the answer is plain enough."""
         places, chance, _ = self.place_chances()
-        if self._enough(places, chance):
-            return []
-        ranked = self._ranked(chance)
-        checks = []
-        for bits, minutes, table_, index in ranked[: max(limit, 0)]:
-            spot = table_.spots[index]
-            checks.append(
-                Check(
-                    spot=spot, minutes=minutes, bits=bits,
-                    text=describe_check(self.board, spot),
-                    cautions=check_cautions(self.board, spot),
-                    outcomes=describe_outcomes(
-                        self.board, spot, table_.outcomes[index], self._leads(table_, index, chance)
-                    ),
-                )
-            )  # fmt: skip
-        return checks
+        return [] if self._enough(places, chance) else self._ranked(chance)
+
+    def _check(self, row: Ranked) -> Check:
+        """A ranked check with its words."""
+        bits, minutes, table_, index = row
+        spot = table_.spots[index]
+        leads = self._leads(table_, index, self.place_chances()[1])
+        return Check(
+            spot=spot,
+            minutes=minutes,
+            bits=bits,
+            text=describe_check(self.board, spot),
+            cautions=check_cautions(self.board, spot),
+            outcomes=describe_outcomes(self.board, spot, table_.outcomes[index], leads),
+        )
 
     def _enough(self, places: Floats, chance: Floats) -> bool:
         top = int(np.argmax(places)) if len(places) else -1
@@ -496,12 +501,12 @@ class FaultFinder:
         done = {entry.spot.part for entry in self.entries if entry.spot.quantity == "look"}
         return any(p > 0.08 and any(ref not in done for ref in parts) for parts, p in spots.items())
 
-    def _ranked(self, chance: Floats) -> list[tuple[float, float, CheckTable, int]]:
-        """All checks worth making: (bits, minutes, table, index), best bits a minute first."""
+    def _ranked(self, chance: Floats) -> list[Ranked]:
+        """All checks that tell something, best bits a minute first."""
         self._settle()
         done = self._done()
         waiting = self._rails_to_measure()
-        found: list[tuple[float, float, CheckTable, int]] = []
+        found: list[Ranked] = []
         held_back = 0.0
         powered = not waiting and self._may_power(chance)
         for table_ in (self._table, *self._pulled(chance)):
@@ -518,19 +523,19 @@ class FaultFinder:
                 minutes = minutes_for(self.board, spot, self.state)
                 found.append((float(bits[index]), minutes, table_, int(index)))
         if waiting and held_back > 0.0:
-            found.extend(self._rail_checks(waiting, held_back, found))
+            found.extend(self._rail_checks(waiting, held_back, found, done))
         found.sort(key=lambda item: -item[0] / item[1])
         return found
 
     def _rail_checks(
-        self, waiting: set[str], held_back: float, found: list[tuple[float, float, CheckTable, int]]
-    ) -> list[tuple[float, float, CheckTable, int]]:
+        self, waiting: set[str], held_back: float, found: list[Ranked], done: set[tuple[object, ...]]
+    ) -> list[Ranked]:
         """Rails to ground, credited with their share of what the power-on checks behind them would tell."""
         rows = []
         for index, spot in enumerate(self._table.spots):
             if spot.quantity != "resistance" or spot.net_b != self.board.ground or spot.net_a not in waiting:
                 continue
-            if key_of(spot) in self._done():
+            if key_of(spot) in done:
                 continue
             known = [f for f in found if f[2] is self._table and f[3] == index]
             own = known[0][0] if known else 0.0
@@ -562,8 +567,6 @@ class FaultFinder:
                 break
             if not entry.reading.good_unit:
                 done.add(key_of(entry.spot))
-                if entry.spot.quantity == "resistance":
-                    done.add(key_of(replace(entry.spot, quantity="resistance")))
         return done
 
     def _may_power(self, chance: Floats) -> bool:
@@ -641,7 +644,6 @@ class FaultFinder:
         return list(found.values())
 
     def _moved(self, spot: Spot, ref: str) -> Spot | None:
-        points = Points(self.board)
         out = self.state.removed | {ref}
         pins: list[Pin | None] = []
         for net in (spot.net_a, spot.net_b):
@@ -651,7 +653,7 @@ class FaultFinder:
             left = [pin for pin in self.board.nets[net or ""] if pin.ref not in out]
             if not left:
                 return None
-            pins.append(min(left, key=points.rank))
+            pins.append(min(left, key=self._points.rank))
         return replace(spot, pin_a=pins[0], pin_b=pins[1], state=BoardState.of(False, out))
 
     def _leads(self, table_: CheckTable, index: int, chance: Floats) -> list[tuple[float, list[str]]]:
@@ -687,9 +689,10 @@ class FaultFinder:
     def advice(self) -> Advice:
         """Check on, or mend: what is due now, and why."""
         suspects = self.suspects(5)
-        checks = self.next_checks(1)
+        ranked = self._worth_making()
+        checks = [self._check(row) for row in ranked[:1]]
         if checks:
-            weighed = weigh(self, self._ranked(self.place_chances()[1]))
+            weighed = weigh(self, ranked)
             if weighed is not None and weighed[0].first.kind == "repair":
                 made, mended = weighed
                 place = mended[made.first.index or 0]
@@ -701,8 +704,8 @@ class FaultFinder:
         return Advice.of(checks, suspects, self.none_of_these)
 
     def _leading(self, limit: int) -> list[int]:
-        """Numbers of the likeliest places, in the order of `suspects`."""
-        return [int(place) for place in np.argsort(self.place_chances()[0])[::-1][:limit]]
+        """Numbers of the likeliest places, best first."""
+        return [int(place) for place in np.argsort(self.place_chances()[0])[::-1][: max(limit, 0)]]
 
 
 def _two(spot: Spot) -> bool:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..circuit.junctions import JunctionNetwork
 from .outcomes import Spread
 
 if TYPE_CHECKING:
@@ -56,8 +55,3 @@ def diode_outcome(predictor: Predictor, spot: Spot) -> Spread:
         slip_density=1.0 / top,
         edges=edges,
     )
-
-
-def junction_network(predictor: Predictor, removed: frozenset[str]) -> JunctionNetwork:
-    """The junction network of one state."""
-    return JunctionNetwork(predictor.frame, removed)

@@ -131,12 +131,12 @@ class Spread:
         """Log density of a slipped reading."""
         return math.log(0.1 if math.isinf(x) else self.slip_density)
 
-    def cell_edges(self, offset: float = 0.0) -> Floats:
+    def cell_edges(self) -> Floats:
         """Borders between outcome cells, in x."""
         if len(self.edges):
             return self.edges
-        centre = self.mean0 + soft_shift(np.array([self.soft0]), offset, 0.0)[0]
-        return np.asarray(free_edges(centre, np.array([self.sd0]), np.array([self.top]))[0])
+        row = free_edges(np.array([self.mean0]), np.array([self.sd0]), np.array([self.top]))
+        return np.asarray(row[0])
 
 
 def free_edges(centre: Floats, spread: Floats, top: Floats) -> Floats:
@@ -194,7 +194,7 @@ class Words:
     faults: Ints
     chance: Floats
 
-    def log_likelihood(self, word: str, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[float, Floats]:
+    def log_likelihood(self, word: str) -> tuple[float, Floats]:
         """Log chance of a word on a sound board and under each fault of `faults`."""
         index = self.names.index(word)
         flat = SLIP / len(self.names)
@@ -204,9 +204,10 @@ class Words:
         )
 
     def slip_log(self, word: str) -> float:
+        """Log chance of a slipped observation: any word alike."""
         return -math.log(len(self.names))
 
-    def cells(self, offset: float = 0.0, offset_sd: float = 0.0) -> tuple[Floats, Floats]:
+    def cells(self) -> tuple[Floats, Floats]:
         """Chances of each outcome cell: sound, shape (cells,), and per fault, (faults, cells)."""
         pad = CELLS - len(self.names)
         flat = SLIP / len(self.names)

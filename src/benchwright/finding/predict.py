@@ -26,8 +26,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 COPPER_OHMS, COPPER_SPREAD = 0.1, 0.12
-"""Tracks, joints and a socket between two points of one net (own: below
-0.5 ohm is good)."""
+"""Tracks, joints and a socket between two points of one net (own: below 0.5 ohm is good)."""
 OPEN_SPREAD = 1.0
 """Spread of ln R where an open leaves only chips' junctions to measure (own)."""
 DETOUR_SPREAD = 0.8
@@ -104,9 +103,9 @@ class Predictor:
         """The junction network of a state."""
         found = self._junctions.get(removed)
         if found is None:
-            from .junction_check import junction_network
+            from ..circuit.junctions import JunctionNetwork
 
-            found = self._junctions[removed] = junction_network(self, removed)
+            found = self._junctions[removed] = JunctionNetwork(self.frame, removed)
         return found
 
     # -- resistance -----------------------------------------------------------------------------
@@ -127,7 +126,7 @@ class Predictor:
             return []
         prepared = self.prepared(spots[0].state.removed)
         network = prepared.network
-        inverse = network._inverse
+        inverse = network.inverse
         if inverse is None:
             return [self.resistance(spot) for spot in spots]
         found: list[Spread] = []
@@ -158,13 +157,13 @@ class Predictor:
                 moving = self._moving(change[:, column], float(base[column]), i, j)
                 ohms = np.maximum(base[column] + change[moving, column], 0.0)
                 sides = np.array([alphas[column].get(int(index), 0.0) for index in moving])
-                found.append(self._spread_of(prepared, i, j, base[column], moving, ohms, sides))
+                found.append(self.spread_of(prepared, i, j, base[column], moving, ohms, sides))
         return found
 
     def _spread(self, prepared: Prepared, i: Probe, j: Probe, ohms: Floats, sides: Floats) -> Spread:
         base = prepared.network.resistance(i.node, j.node)
         moving = self._moving(ohms - base, base, i, j)
-        return self._spread_of(prepared, i, j, base, moving, ohms[moving], sides[moving])
+        return self.spread_of(prepared, i, j, base, moving, ohms[moving], sides[moving])
 
     def _moving(self, change: Floats, base: float, i: Probe, j: Probe) -> Ints:
         """Faults that change a reading; bridges on a line read to ground always count (see ties.py)."""
@@ -177,9 +176,22 @@ class Predictor:
         """The bridges with an end on a node, shape (faults,)."""
         return np.asarray(self._bridged & ((self.edits.node_a == node) | (self.edits.node_b == node)))
 
-    def _spread_of(
+    def spread_of(
         self, prepared: Prepared, i: Probe, j: Probe, base: float, moving: Ints, ohms: Floats, sides: Floats
     ) -> Spread:
+        """Outcome of a resistance check from the readings `ohms` under the faults `moving`.
+
+        Parameters
+        ----------
+        prepared : Prepared
+        i, j : Probe
+        base : float
+            Reading on a sound board, ohms.
+        moving : ndarray of int
+            Numbers of the faults.
+        ohms, sides : ndarray
+            For each of them: the reading, and which probe stands on a split-off side (see `Prepared.sides`).
+        """
         sd_ln, soft = prepared.network.spread(i.node, j.node)
         sd0 = self._sd(np.array([base]), np.array([sd_ln]))[0]
         mean0 = float(self._mean(np.array([base]))[0])

@@ -13,7 +13,7 @@ from .words import remedy_of
 
 if TYPE_CHECKING:
     from .choose import CheckTable
-    from .finder import FaultFinder
+    from .finder import FaultFinder, Ranked
 
 MOST_FAULTS, MOST_CHECKS = 60, 8
 TRY_MINUTES = 2.0
@@ -22,9 +22,7 @@ LEAST_LEAD = 0.15
 """Before one place is at least this likely, mending on suspicion is not weighed."""
 
 
-def weigh(
-    finder: FaultFinder, ranked: Sequence[tuple[float, float, CheckTable, int]]
-) -> tuple[Plan, list[int]] | None:
+def weigh(finder: FaultFinder, ranked: Sequence[Ranked]) -> tuple[Plan, list[int]] | None:
     """Plan over the leading suspects and the best checks.
 
     Parameters
