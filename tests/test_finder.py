@@ -235,6 +235,15 @@ def test_planted_fault_is_found_by_following_the_proposals(board: Board, seed: i
     assert finder.advice().due == "mend"
 
 
+def test_continuity_answers_the_resistance_check_of_the_same_points(board: Board) -> None:
+    """Continuity recorded between two points takes the same resistance check off the list."""
+    finder = FaultFinder(board, quantities=("resistance",))
+    check = next(c for c in finder.next_checks(200) if c.spot.net_a == c.spot.net_b)
+    finder.record(Reading("continuity", check.a, check.b, "no beep"))
+    left = {frozenset((c.a, c.b)) for c in finder.next_checks(2000)}
+    assert frozenset((check.a, check.b)) not in left
+
+
 def test_powered_checks_wait_for_the_rails(board: Board) -> None:
     """No check with the power on is proposed before the rails were measured against ground."""
     finder = FaultFinder(board, quantities=("resistance", "voltage"))

@@ -567,6 +567,9 @@ class FaultFinder:
                 break
             if not entry.reading.good_unit:
                 done.add(key_of(entry.spot))
+                if entry.spot.quantity == "continuity":
+                    # A beep, or none, answers the resistance check of the same two points.
+                    done.add(key_of(replace(entry.spot, quantity="resistance")))
         return done
 
     def _may_power(self, chance: Floats) -> bool:
