@@ -1,0 +1,1 @@
+"""The tape bench: what a recording holds."""

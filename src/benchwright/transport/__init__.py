@@ -1,0 +1,1 @@
+"""Belts and rotating parts of a tape transport."""
