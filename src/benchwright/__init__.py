@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .board import Board
     from .finding import Check, FaultFinder, Reading, Suspect
+    from .tape import Recording
 
-__all__ = ["Board", "Check", "FaultFinder", "Reading", "Suspect", "__version__"]
+__all__ = ["Board", "Check", "FaultFinder", "Reading", "Recording", "Suspect", "__version__"]
 __version__ = "0.1.0"
 
 # Names load when first used, so that `import benchwright` and `benchwright --help` stay quick.
@@ -17,6 +18,7 @@ _ROOMS = {
     "Check": "finding",
     "FaultFinder": "finding",
     "Reading": "finding",
+    "Recording": "tape",
     "Suspect": "finding",
 }
 
