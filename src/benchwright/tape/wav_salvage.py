@@ -113,7 +113,7 @@ def inspect(path: Path) -> WavLayout | None:
             form = _Format(PCM, channels, ASSUMED_RATE, sample_bytes * channels, 8 * sample_bytes)
             repairs.append(_assumed("its format fields are missing or senseless", form))
         frame = form.align
-        length = _data_length(file, start, declared, available, frame, order, repairs)
+        length = _data_length(file, start, declared, available, form, order, repairs)
     return WavLayout(
         start, length // frame, form.rate, form.channels, frame // form.channels,
         form.code == FLOAT, order == ">", tuple(repairs),
@@ -169,6 +169,8 @@ def guess_samples(file: BinaryIO, start: int, available: int) -> tuple[int, int]
     offset = start + max(0, (available - count) // 2) // 24 * 24
     file.seek(offset)
     data = file.read(count)
+    if _is_text(data) or _mostly_still(data):
+        return None
     best: tuple[float, int, int] | None = None
     for sample_bytes, channels in ((2, 1), (2, 2), (1, 1), (3, 1), (3, 2), (1, 2)):
         usable = len(data) // (sample_bytes * channels) * sample_bytes * channels
@@ -178,6 +180,18 @@ def guess_samples(file: BinaryIO, start: int, available: int) -> tuple[int, int]
         if rough < _SMOOTH_ENOUGH and (best is None or rough < 0.5 * best[0]):
             best = rough, sample_bytes, channels
     return None if best is None else best[1:]
+
+
+def _is_text(data: bytes) -> bool:
+    letters = np.frombuffer(data, np.uint8)
+    printable = ((letters >= 32) & (letters < 127)) | ((letters >= 9) & (letters <= 13))
+    return bool(np.mean(printable) > 0.97)
+
+
+def _mostly_still(data: bytes) -> bool:
+    """Whether the bytes stand still over more than half of the length, as in padded or empty files."""
+    pieces = np.frombuffer(data[: len(data) // 8 * 8], np.uint8).reshape(8, -1)
+    return int(np.count_nonzero(np.ptp(pieces, axis=1) > 1)) < 4
 
 
 def _roughness(samples: npt.NDArray[np.float32]) -> float:
@@ -304,9 +318,10 @@ def _usable_format(found: _Format | None, repairs: list[str]) -> _Format | None:
 
 
 def _data_length(
-    file: BinaryIO, start: int, declared: int, available: int, frame: int, order: str, repairs: list[str]
+    file: BinaryIO, start: int, declared: int, available: int, form: _Format, order: str, repairs: list[str]
 ) -> int:
     """Bytes of samples, from what the header says and what is there."""
+    frame = form.align
     if declared > available:
         if declared >= 0x7FFFF000:
             repairs.append("the header was never given the length: read to the end of the file")
@@ -319,7 +334,10 @@ def _data_length(
     tail = available - declared
     if tail < frame or _chunks_to_end(file, start + declared, start + available, order):
         return declared
-    if declared == 0 or (tail >= _TAIL_WORTH_READING and _goes_on(file, start, declared, tail, frame)):
+    if declared == 0 or (
+        tail >= _TAIL_WORTH_READING
+        and _goes_on(file, start + declared + (-declared) % frame, tail - frame, form, order)
+    ):
         repairs.append(
             f"the header promises {declared} bytes of samples and {available} are there: "
             "read to the end of the file"
@@ -345,6 +363,10 @@ def _chunks_to_end(file: BinaryIO, at: int, end: int, order: str) -> bool:
     return False
 
 
-def _goes_on(file: BinaryIO, start: int, declared: int, tail: int, frame: int) -> bool:
-    offset = start + declared + (-declared) % frame
-    return guess_samples(file, offset, tail - frame) is not None
+def _goes_on(file: BinaryIO, at: int, tail: int, form: _Format, order: str) -> bool:
+    """Whether sound goes on after the samples that the header promises."""
+    file.seek(at)
+    data = file.read(min(tail, _SPECIMEN_BYTES) // form.align * form.align)
+    samples = decode(data, form.align // form.channels, form.code == FLOAT, order == ">")
+    with np.errstate(over="ignore", invalid="ignore"):
+        return _roughness(samples.reshape(-1, form.channels)) < _SMOOTH_ENOUGH
