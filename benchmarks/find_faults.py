@@ -17,7 +17,7 @@ import sys
 import time
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -30,7 +30,7 @@ from benchwright.finding.finder import WITH_PROBE
 from benchwright.finding.words import Suspect
 
 HERE = Path(__file__).parent
-MOST_CHECKS = 200
+MOST_CHECKS = (200, 500)
 SYMPTOMS = True
 
 
@@ -97,12 +97,17 @@ class Result:
     first: bool
     early: bool
     stated: float
-    steps: list[tuple[float, bool]] = field(default_factory=list)
+    steps: list[tuple[float, bool, float]] = field(default_factory=list)
+    """After each check: what was stated of the first suspect, whether it was right, minutes so far."""
+    cut_off: bool = False
+    """Whether the limit of checks ended it, rather than the finder."""
+    told: str = ""
+    """The true fault and what was named instead, for the list of misses."""
     slowest_next: float = 0.0
     slowest_record: float = 0.0
 
 
-def play(name: str, seed: int, log: bool = False) -> Result:
+def play(name: str, seed: int, most_checks: int, log: bool = False) -> Result:
     """One unit against the finder."""
     board = board_named(name)
     rng = np.random.default_rng(seed)
@@ -121,11 +126,13 @@ def play(name: str, seed: int, log: bool = False) -> Result:
             f"   truth: {harm.kind} {harm.parts} {list(map(str, harm.pins))} {harm.nets} "
             f"{harm.ohms:.3g} {harm.seen}"
         )
-    while checks < MOST_CHECKS:
+    cut_off = True
+    while checks < most_checks:
         start = time.perf_counter()
         proposed = finder.next_checks(1)
         slow_next = max(slow_next, time.perf_counter() - start)
         if not proposed:
+            cut_off = False
             break
         check = proposed[0]
         value = unit.answer(check.quantity, check.a, check.b, check.power, check.removed)
@@ -141,7 +148,7 @@ def play(name: str, seed: int, log: bool = False) -> Result:
                 f"-> {value}   bits {check.bits:.3f} | {top[0].probability:.3f} {top[0].text[:70]} | "
                 f"none {finder.none_of_these:.3f}"
             )
-        steps.append((top[0].probability, is_hit(top[0], harm)))
+        steps.append((top[0].probability, is_hit(top[0], harm), bench.minutes))
         if checks == 8:
             early = any(is_hit(s, harm) for s in top)
     top = finder.suspects(3)
@@ -157,8 +164,22 @@ def play(name: str, seed: int, log: bool = False) -> Result:
         early,
         top[0].probability,
         steps,
+        cut_off,
+        f"{harm.kind} {' '.join(harm.parts)} {' '.join(map(str, harm.pins))} {' '.join(harm.nets)} "
+        f"{harm.ohms:.3g}{' seen' if harm.seen else ''} | {top[0].probability:.2f} {top[0].text}",
         slow_next,
         slow_record,
+    )
+
+
+def within(result: Result, most_checks: int) -> Result:
+    """What a game would have come to with a lower limit of checks."""
+    if result.player != "finder" or result.checks <= most_checks:
+        return result
+    steps = result.steps[:most_checks]
+    stated, hit, minutes = steps[-1]
+    return replace(
+        result, checks=most_checks, minutes=minutes, first=hit, stated=stated, steps=steps, cut_off=True
     )
 
 
@@ -259,10 +280,10 @@ def _routine_checks(board: Board):  # type: ignore[no-untyped-def]
         yield "look", ref, "", (), set()
 
 
-def _one(job: tuple[str, int, str]) -> Result:
-    name, seed, player = job
+def _one(job: tuple[str, int, str, int]) -> Result:
+    name, seed, player, most_checks = job
     if player == "finder":
-        return play(name, seed)
+        return play(name, seed, most_checks)
     return routine(name, seed, shuffled=player == "random order")
 
 
@@ -289,17 +310,25 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--boards", nargs="*", default=None)
     parser.add_argument("--players", nargs="*", default=["finder", "routine", "random order"])
+    parser.add_argument(
+        "--most-checks", type=int, nargs="+", default=MOST_CHECKS,
+        help="stop the finder after so many checks; with several, it is reported at each of them",
+    )  # fmt: skip
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    parser.add_argument("--misses", action="store_true", help="list what was not found")
     parser.add_argument("--log", action="store_true", help="print every step (one process)")
     parser.add_argument("--json", type=Path, default=None)
     args = parser.parse_args()
     names = args.boards or boards()
     jobs = [
-        (names[i % len(names)], args.seed * 100_000 + i, p) for p in args.players for i in range(args.cases)
+        (names[i % len(names)], args.seed * 100_000 + i, p, max(args.most_checks))
+        for p in args.players
+        for i in range(args.cases)
     ]
     if args.log:
-        for name, seed, _ in jobs[: args.cases]:
+        for name, seed, _, most_checks in jobs[: args.cases]:
             print(name, seed)
-            result = play(name, seed, log=True)
+            result = play(name, seed, most_checks, log=True)
             print(
                 "  ",
                 "FOUND" if result.first else "MISSED",
@@ -310,12 +339,19 @@ def main() -> None:
             )
         return
     results: list[Result] = []
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(args.jobs) as pool:
         for index, result in enumerate(pool.map(_one, jobs, chunksize=4)):
             results.append(result)
             if sys.stderr.isatty():
                 print(f"\r{index + 1}/{len(jobs)}", end="", file=sys.stderr)
-    report(results, names)
+    for most_checks in sorted(args.most_checks):
+        print(f"\n== the finder stops after {most_checks} checks at most")
+        report([within(r, most_checks) for r in results], names)
+    if args.misses:
+        print("\nmissed: truth | stated, named")
+        for r in results:
+            if r.player == "finder" and not r.first:
+                print(f"  {r.board:9} {r.checks:4}{'+' if r.cut_off else ' '} {r.told}")
     if args.json:
         args.json.write_text(json.dumps([r.__dict__ for r in results], default=float))
 
@@ -351,9 +387,10 @@ def report(results: list[Result], names: list[str]) -> None:
             f"  {np.mean([r.early for r in rows]):5.0%}"
             f"  {np.mean([r.checks for r in rows]):6.1f}  {np.mean([r.minutes for r in rows]):7.1f}"
         )
+    print(f"\nended by the limit of checks: {np.mean([r.cut_off for r in mine]):.0%}")
     for title, pairs in (
         ("at the end", [(r.stated, r.first) for r in mine]),
-        ("after every check", [pair for r in mine for pair in r.steps]),
+        ("after every check", [step[:2] for r in mine for step in r.steps]),
     ):
         error, table = calibration(pairs)
         print(f"\ncalibration {title}: ECE {error:.3f}\n  stated   true    n")

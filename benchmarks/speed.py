@@ -37,7 +37,7 @@ def finder_times(games: int = 6, checks: int = 40) -> None:
     finder = FaultFinder(board)
     finder.next_checks(1)
     ready = time.perf_counter() - start
-    faults, table = len(finder.faults), len(finder._table.spots)
+    faults, table = len(finder.faults), len(finder.proposals.table.spots)
     record, ask = [], []
     for seed in range(games):
         rng = np.random.default_rng(seed)

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from .outcomes import SLIP
 
@@ -28,6 +27,8 @@ NONE_FREE = 0.04
 """How freely "none of these" explains any reading, against the sound board's expectation."""
 ODDLY_LOG = math.log(SLIP) + 1.5
 """A reading this much below the slip level of its kind counts as unexplained."""
+HELPS_LOG = 1.5
+"""A reading speaks for a fault if it is this much likelier with it than without, as a logarithm."""
 
 
 @dataclass(slots=True)
@@ -38,6 +39,8 @@ class Note:
     slip: float
     faults: Ints
     delta: Floats
+    together: dict[tuple[int, ...], float | None] = field(default_factory=dict)
+    """Log likelihood ratios with several faults at once, as far as they were asked for."""
 
 
 @dataclass(slots=True)
@@ -59,6 +62,8 @@ class Several:
 @dataclass
 class Belief:
     """The posterior over faults of one board.
+
+    Each step is added to what there is; nothing earlier is worked out again.
 
     Attributes
     ----------
@@ -86,18 +91,28 @@ class Belief:
         self.steps = []
         self.there = self.log_odds.copy()
         self.cured = np.full(len(self.rates), -np.inf)
+        self._cures = False
         self.none = math.log(EXPECTED_FAULTS * NONE_SHARE)
         self.several = []
+        # One row of ratios for each reading, its numbers beside it, and each fault's best row.
+        self._ratios = np.zeros((0, len(self.rates)))
+        self._expected: list[tuple[float, float]] = []
+        self._step_of: list[int] = []
+        self._best = np.zeros(len(self.rates))
+        self._known: tuple[Floats, float, float] | None = None
 
     def add(self, step: Note | Cure, grow: bool = True) -> None:
         """Take one more step into account."""
         self.steps.append(step)
+        self._known = None
         if isinstance(step, Note):
             self.there[step.faults] += step.delta
             # "None of these" shares the sound board's expectation and also allows anything at all.
             free = math.log(NONE_FREE) + step.slip - step.sound
             self.none += float(np.logaddexp(math.log(1.0 - NONE_FREE), min(free, 50.0)))
+            self._keep(step)
         else:
+            self._cures = True
             done = self.there[step.faults] + np.log(step.success)
             self.cured[step.faults] = np.logaddexp(self.cured[step.faults], done)
             with np.errstate(divide="ignore"):
@@ -105,98 +120,109 @@ class Belief:
         if grow:
             self.grow()
 
+    def _keep(self, note: Note) -> None:
+        count = len(self._step_of)
+        if count == len(self._ratios):
+            room = np.zeros((max(16, 2 * count), len(self.rates)))
+            room[:count] = self._ratios
+            self._ratios = room
+        self._ratios[count, note.faults] = note.delta
+        self._step_of.append(len(self.steps) - 1)
+        self._expected.append((note.sound, note.slip))
+        self._best[note.faults] = np.maximum(self._best[note.faults], note.delta)
+
     # -- several faults at once ------------------------------------------------------------------------
 
     def notes(self) -> list[tuple[int, Note]]:
         return [(index, step) for index, step in enumerate(self.steps) if isinstance(step, Note)]
 
-    def matrix(self) -> NDArray[np.float32]:
-        """Log likelihood ratio of each reading under each fault, shape (faults, readings)."""
-        notes = self.notes()
-        found = np.zeros((len(self.rates), len(notes)), dtype=np.float32)
-        for column, (_, note) in enumerate(notes):
-            found[note.faults, column] = note.delta
-        return found
+    def matrix(self) -> Floats:
+        """Log likelihood ratio of each reading under each fault, shape (readings, faults)."""
+        return self._ratios[: len(self._step_of)]
 
     def unexplained(self, members: Sequence[int]) -> list[int]:
         """Steps whose reading a set of faults leaves at the level of a slip."""
-        found = []
-        for index, note in self.notes():
-            ratio = self._ratio(note, index, tuple(members))
-            if note.sound + ratio < note.slip + ODDLY_LOG:
-                found.append(index)
+        return [self._step_of[row] for row in self._left(tuple(members))]
+
+    def _left(self, members: tuple[int, ...]) -> Ints:
+        if not self._step_of:
+            return np.zeros(0, dtype=np.int64)
+        sound, slip = np.array(self._expected).T
+        return np.flatnonzero(sound + self._with(members) < slip + ODDLY_LOG)
+
+    def _with(self, members: tuple[int, ...]) -> Floats:
+        """Log likelihood ratio of each reading with all of some faults there, shape (readings,)."""
+        each = self.matrix()[:, list(members)]
+        found: Floats = each.sum(axis=1)
+        if len(members) > 1:
+            active = each != 0.0
+            for row in np.flatnonzero(active.sum(axis=1) > 1):
+                acting = tuple(m for m, on in zip(members, active[row], strict=True) if on)
+                found[row] = self._together(acting, int(row), float(each[row][active[row]].max()))
         return found
 
-    def _ratio(self, note: Note, index: int, members: tuple[int, ...]) -> float:
-        touching = [(m, _of(note, m)) for m in members]
-        active = [(m, d) for m, d in touching if d != 0.0]
-        if not active:
-            return 0.0
-        if len(active) == 1:
-            return active[0][1]
-        if self.joint is not None:
-            exact = self.joint(tuple(m for m, _ in active), index)
-            if exact is not None:
-                return exact
-        return max(d for _, d in active)
+    def _together(self, members: tuple[int, ...], row: int, otherwise: float) -> float:
+        if self.joint is None:
+            return otherwise
+        step = self._step_of[row]
+        note = self.steps[step]
+        assert isinstance(note, Note)
+        if members not in note.together:
+            note.together[members] = self.joint(members, step)
+        exact = note.together[members]
+        return otherwise if exact is None else exact
 
     def grow(self, singles: int = 60, partners: int = 400, keep: int = 120) -> None:
         """Consider pairs and triples where the best single faults leave readings unexplained."""
         self.several = []
-        notes = self.notes()
-        if not notes or len(self.rates) < 2 or any(isinstance(step, Cure) for step in self.steps):
+        self._known = None
+        if not self._step_of or len(self.rates) < 2 or self._cures:
+            return
+        if not len(self._left((int(np.argmax(self.there)),))):
             return
         order = np.argsort(self.there)[::-1]
-        if not self.unexplained([int(order[0])]):
-            return
         matrix = self.matrix()
-        column_of = {index: column for column, (index, _) in enumerate(notes)}
         # Only faults that a reading speaks for can be part of a set; the others stay at their prior.
-        helps = np.flatnonzero(matrix.max(axis=1) > 1.5)
-        starts = [int(f) for f in order[:singles]]
+        helps = np.flatnonzero(self._best > HELPS_LOG)
+        helps = helps[np.argsort(self.there[helps])[::-1]]
+        speaks = matrix[:, helps] > HELPS_LOG
         found: dict[tuple[int, ...], float] = {}
-        for first in starts:
-            left = [column_of[index] for index in self.unexplained([first])]
-            if not left:
+        for first in map(int, order[:singles]):
+            left = self._left((first,))
+            if not len(left):
                 continue
-            gain = matrix[helps][:, left].max(axis=1)
-            mates = helps[gain > 1.5]
-            if len(mates) == 0:
-                continue
+            mates = helps[speaks[left].any(axis=0)]
             mates = mates[mates != first][:partners]
-            own = matrix[first]
-            theirs = matrix[mates]
-            both = (own != 0) & (theirs != 0)
-            combined = np.where(both, np.maximum(own, theirs), own + theirs).sum(axis=1)
-            score = self.log_odds[first] + self.log_odds[mates] + combined
-            for mate, value in zip(mates, score, strict=True):
-                found[tuple(sorted((first, int(mate))))] = float(value)
+            if not len(mates):
+                continue
+            # Where both act on a reading the better of them stands for the two, until worked out exactly.
+            acts = np.flatnonzero(matrix[:, first])
+            own, theirs = matrix[acts, first][:, None], matrix[np.ix_(acts, mates)]
+            twice = np.where(theirs != 0.0, np.minimum(own, theirs), 0.0).sum(axis=0)
+            score = self.there[first] + self.there[mates] - twice
+            for mate, value in zip(mates.tolist(), score.tolist(), strict=True):
+                found[(first, mate) if first < mate else (mate, first)] = value
         floor = float(max(self.there.max(), self.none)) - 12.0
         ranked = sorted(((v, m) for m, v in found.items() if v > floor), reverse=True)[:keep]
         exact = [Several(members, self._log_weight(members)) for _, members in ranked]
         exact.sort(key=lambda s: -s.log_weight)
         self.several = exact
         if exact:
-            self._grow_triples(exact[:12], helps, matrix, column_of, floor)
+            self._grow_triples(exact[:12], helps, floor)
 
-    def _grow_triples(
-        self,
-        pairs: Sequence[Several],
-        helps: Ints,
-        matrix: NDArray[np.float32],
-        column_of: dict[int, int],
-        floor: float,
-    ) -> None:
+    def _grow_triples(self, pairs: Sequence[Several], helps: Ints, floor: float) -> None:
+        matrix = self.matrix()
         found: dict[tuple[int, ...], float] = {}
         for pair in pairs:
-            left = [column_of[index] for index in self.unexplained(pair.members)]
-            if not left:
+            left = self._left(pair.members)
+            if not len(left):
                 continue
-            mates = helps[matrix[helps][:, left].max(axis=1) > 1.5]
-            mates = mates[~np.isin(mates, pair.members)]
+            gain = matrix[np.ix_(left, helps)]
+            fit = (gain > HELPS_LOG).any(axis=0) & ~np.isin(helps, pair.members)
+            mates = helps[fit]
             if len(mates) == 0:
                 continue
-            score = pair.log_weight + self.log_odds[mates] + matrix[mates][:, left].sum(axis=1)
+            score = pair.log_weight + self.log_odds[mates] + gain[:, fit].sum(axis=0)
             for index in np.argsort(score)[::-1][:10]:
                 members = tuple(sorted((*pair.members, int(mates[index]))))
                 found[members] = max(found.get(members, -np.inf), float(score[index]))
@@ -205,10 +231,7 @@ class Belief:
                 self.several.append(Several(members, self._log_weight(members)))
 
     def _log_weight(self, members: tuple[int, ...]) -> float:
-        total = float(sum(self.log_odds[m] for m in members))
-        for index, note in self.notes():
-            total += self._ratio(note, index, members)
-        return total
+        return float(self.log_odds[list(members)].sum() + self._with(members).sum())
 
     # -- results ------------------------------------------------------------------------------------------
 
@@ -220,19 +243,33 @@ class Belief:
         (ndarray of shape (faults,), float, float)
             A set of several faults counts for each of its members, so the sum may exceed one.
         """
+        if self._known is None:
+            self._known = self._posterior()
+        chance, none, cured = self._known
+        return chance.copy(), none, cured
+
+    def _posterior(self) -> tuple[Floats, float, float]:
         total = self._total()
         chance = np.exp(self.there - total)
         for several in self.several:
             share = math.exp(several.log_weight - total)
             for member in several.members:
                 chance[member] += share
-        cured = float(np.exp(logsumexp(self.cured) - total)) if len(self.cured) else 0.0
+        cured = float(np.exp(_log_sum(self.cured) - total))
         return chance, math.exp(self.none - total), cured
+
+    def singles(self) -> Floats:
+        """Probability of each fault with no more than one there at a time, shape (faults,)."""
+        parts = [self.there, np.array([self.none])]
+        if self._cures:
+            parts.append(self.cured)
+        return np.asarray(np.exp(self.there - _log_sum(np.concatenate(parts))))
 
     def _total(self) -> float:
         """Logarithm of the weight of everything considered."""
         sets = np.array([several.log_weight for several in self.several])
-        return float(logsumexp(np.concatenate([self.there, self.cured, sets, [self.none]])))
+        cured = self.cured if self._cures else self.cured[:0]
+        return _log_sum(np.concatenate([self.there, cured, sets, [self.none]]))
 
     def sets(self) -> list[tuple[tuple[int, ...], float]]:
         """Sets of several faults with their probabilities, likeliest first."""
@@ -242,6 +279,7 @@ class Belief:
         )
 
 
-def _of(note: Note, fault: int) -> float:
-    place = np.flatnonzero(note.faults == fault)
-    return float(note.delta[place[0]]) if len(place) else 0.0
+def _log_sum(logs: Floats) -> float:
+    """Logarithm of the sum of exponentials; minus infinity for nothing at all."""
+    top = float(logs.max(initial=-math.inf))
+    return top if math.isinf(top) else top + math.log(float(np.exp(logs - top).sum()))

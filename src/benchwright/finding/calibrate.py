@@ -17,10 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.linalg import solve_triangular
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 BOARD_SD = 0.7
 """Spread of ln R from the model to a whole board (own)."""
@@ -30,6 +29,9 @@ LINE_SD = 0.8
 """Spread of one line about its kind (own)."""
 OWN_SD = 0.25
 """Spread of one reading about its line (own)."""
+
+SOFT_SHARE = 0.3
+"""A reading with less of its conductance in junctions teaches nothing about them (own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,16 +54,42 @@ class Features:
     def entries(self, likeness: Likeness) -> list[tuple[int, float]]:
         number = self._number
         kind = number.setdefault(("kind", likeness.kind), len(number))
-        found = [(0, BOARD_SD), (kind, KIND_SD)]
+        found = {0: BOARD_SD, kind: KIND_SD}
         for line, share in likeness.lines:
-            found.append((number.setdefault(("line", line), len(number)), LINE_SD * share))
-        return found
+            column = number.setdefault(("line", line), len(number))
+            found[column] = found.get(column, 0.0) + LINE_SD * share
+        return list(found.items())
 
-    def rows(self, entries: Sequence[Sequence[tuple[int, float]]]) -> sparse.csr_array:
-        """Rows of the mixed model, shape (readings, features)."""
-        where = [(row, column, value) for row, terms in enumerate(entries) for column, value in terms]
-        row, column, value = zip(*where, strict=True) if where else ((), (), ())
-        return sparse.csr_array((value, (row, column)), shape=(len(entries), len(self)))
+    def rows(self, likenesses: Sequence[Likeness]) -> Rows:
+        """Rows of the mixed model, one for each likeness."""
+        return Rows.of([self.entries(likeness) for likeness in likenesses])
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Sparse rows of the mixed model: the features of each and their values, zeros where there are fewer.
+
+    Attributes
+    ----------
+    column : ndarray of int, shape (rows, most features of one row)
+    value : ndarray, same shape
+    """
+
+    column: Ints
+    value: Floats
+
+    @classmethod
+    def of(cls, entries: Sequence[Sequence[tuple[int, float]]]) -> Rows:
+        wide = max(map(len, entries), default=0)
+        column = np.zeros((len(entries), wide), dtype=np.int64)
+        value = np.zeros((len(entries), wide))
+        for row, terms in enumerate(entries):
+            for place, (number, size) in enumerate(terms):
+                column[row, place], value[row, place] = number, size
+        return cls(column, value)
+
+    def __len__(self) -> int:
+        return len(self.column)
 
 
 class Calibration:
@@ -69,42 +97,101 @@ class Calibration:
 
     Parameters
     ----------
-    features : Features
-    likenesses : sequence of Likeness, length n
-        Of the soft readings, in the order they were taken.
+    rows : Rows, length n
+        Of the soft readings.
     residuals : ndarray, shape (n,)
         How far each was off the model, in ln R.
     noise : ndarray, shape (n,)
         Own standard deviation of each; large for a reading that may not be of a sound line.
     """
 
-    def __init__(
-        self, features: Features, likenesses: Sequence[Likeness], residuals: Floats, noise: Floats
-    ) -> None:
-        self.features = features
-        entries = [features.entries(likeness) for likeness in likenesses]
-        self.rows = features.rows(entries)
-        self.residuals = residuals
-        covariance = (self.rows @ self.rows.T).toarray() + np.diag(noise * noise)
-        self.lower = np.linalg.cholesky(covariance) if len(residuals) else np.zeros((0, 0))
-        self.whitened = np.linalg.solve(self.lower, residuals) if len(residuals) else residuals
+    def __init__(self, rows: Rows, residuals: Floats, noise: Floats) -> None:
+        # Only features that a reading has met are told apart; all others are at their prior.
+        met = np.unique(rows.column[rows.value != 0.0])
+        self._met = met
+        count = len(met)
+        design = np.zeros((len(rows), count + 1))
+        np.add.at(design, (np.arange(len(rows))[:, None], self._place(rows.column)), rows.value)
+        design = design[:, :count] / noise[:, None]
+        precision = design.T @ design
+        precision[np.diag_indices(count)] += 1.0
+        # One row and column of zeros more stands for every feature that was not met.
+        self._covariance = np.zeros((count + 1, count + 1))
+        self._mean = np.zeros(count + 1)
+        if count:
+            self._covariance[:count, :count] = np.linalg.inv(precision)
+            self._mean[:count] = self._covariance[:count, :count] @ (design.T @ (residuals / noise))
 
-    def before(self, noise: Floats) -> tuple[Floats, Floats]:
-        """What the earlier readings predict for each: mean, and standard deviation without its own noise."""
-        if not len(self.residuals):
-            return np.zeros(0), np.zeros(0)
-        step = np.diag(self.lower)
-        mean = self.residuals - step * self.whitened
-        return mean, np.sqrt(np.maximum(step * step - noise * noise, 1e-4))
+    def _place(self, column: Ints) -> Ints:
+        """Where features stand in the arrays; past the end for those not met."""
+        if not len(self._met):
+            return np.zeros_like(column)
+        place = np.minimum(np.searchsorted(self._met, column), len(self._met) - 1)
+        return np.where(self._met[place] == column, place, len(self._met))
 
-    def offsets(self, rows: sparse.csr_array) -> tuple[Floats, Floats]:
+    def offsets(self, rows: Rows) -> tuple[Floats, Floats]:
         """What all readings so far predict for others: mean and standard deviation, shapes (m,)."""
-        prior = np.asarray(rows.multiply(rows).sum(axis=1)).ravel()
-        if not len(self.residuals):
-            return np.zeros(rows.shape[0]), np.sqrt(prior)
-        # Either side may know lines that the other has not met; those have nothing in common.
-        width = min(self.rows.shape[1], rows.shape[1])
-        cross = np.asarray((self.rows[:, :width] @ rows[:, :width].T).toarray())
-        half: Floats = np.asarray(solve_triangular(self.lower, cross, lower=True, check_finite=False)).T
-        variance = prior - np.einsum("ij,ij->i", half, half)
-        return np.asarray(half @ self.whitened), np.sqrt(np.maximum(variance, 1e-4))
+        place = self._place(rows.column)
+        value = rows.value
+        mean = (self._mean[place] * value).sum(axis=1)
+        variance = np.where(place == len(self._met), value * value, 0.0).sum(axis=1)
+        for a in range(value.shape[1]):
+            for b in range(value.shape[1]):
+                variance += self._covariance[place[:, a], place[:, b]] * value[:, a] * value[:, b]
+        return np.asarray(mean), np.sqrt(np.maximum(variance, 1e-4))
+
+
+class SoftReadings:
+    """The readings that hang on chips' junctions, in the order taken, and what each counts for."""
+
+    def __init__(self, features: Features) -> None:
+        self.features = features
+        self.restart()
+
+    def restart(self) -> None:
+        self._entries: list[list[tuple[int, float]]] = []
+        self._residuals: list[float] = []
+        self._low: list[bool] = []
+        self._faults: list[Ints] = []
+
+    def add(self, likeness: Likeness, residual: float, low: bool, faults: Ints) -> None:
+        """Take in one reading.
+
+        Parameters
+        ----------
+        likeness : Likeness
+        residual : float
+            How far it was off the model, in ln R of the junctions.
+        low : bool
+            Too low to be of junctions at all.
+        faults : ndarray of int
+            The faults that would move it.
+        """
+        self._entries.append(self.features.entries(likeness))
+        self._residuals.append(residual)
+        self._low.append(low)
+        self._faults.append(faults)
+
+    def fit(self, chance: Floats) -> Calibration:
+        """This board's junctions, from what looks sound.
+
+        Parameters
+        ----------
+        chance : ndarray, shape (faults,)
+            What is believed of each fault.
+        """
+        residuals = np.array(self._residuals)
+        if not len(residuals):
+            return Calibration(Rows.of([]), residuals, residuals)
+        counts = np.array([len(faults) for faults in self._faults])
+        of = np.repeat(np.arange(len(counts)), counts)
+        affected = np.bincount(of, weights=chance[np.concatenate(self._faults)], minlength=len(counts))
+        # A reading that a leading suspect explains teaches nothing about sound lines. Short of that it
+        # counts in full: half-suspecting it would let a suspicion feed on itself.
+        weight = np.where(affected < 0.5, 1.0, np.maximum(0.02, 1.0 - affected))
+        # The board's own offset is about one; what is far off both it and the rest is no sound line.
+        middle = float(np.clip(np.median(residuals), -2.5, 2.5))
+        weight *= np.exp(-0.5 * ((residuals - middle) / 1.7) ** 2)
+        weight[np.array(self._low)] = 1e-3
+        noise = OWN_SD / np.sqrt(np.maximum(weight, 1e-4))
+        return Calibration(Rows.of(self._entries), residuals, noise)

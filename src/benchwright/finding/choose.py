@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import entr
+from scipy.special import entr, rel_entr
 
 from .outcomes import CELLS, Outcome, Sizes, Spread, cell_chances, free_edges, soft_shift
 from .reading import Spot
@@ -40,6 +40,8 @@ class CheckTable:
         The place of each fault.
     offsets : ndarray, shape (checks, 2), optional
         For each check, how far this board's junctions are off the model, and how sure that is.
+    sizes : Sizes, optional
+        Of the faults.
     """
 
     def __init__(
@@ -56,37 +58,45 @@ class CheckTable:
         count = len(self.spots)
         counts = np.array([len(o.faults) for o in outcomes], dtype=np.int64)
         self.check = np.repeat(np.arange(count), counts)
-        self.fault: Ints = (
-            np.concatenate([o.faults for o in outcomes]) if count else np.zeros(0, dtype=np.int64)
-        )
+        fault: Ints = np.concatenate([o.faults for o in outcomes]) if count else np.zeros(0, dtype=np.int64)
+        # Within each check, faults of one place stand side by side.
+        order = np.lexsort((groups[fault], self.check))
+        self.fault = fault[order]
+        self.group = groups[self.fault]
         self.start = np.concatenate([[0], np.cumsum(counts)])
         self.sound = np.zeros((count, CELLS))
         self.under = np.zeros((len(self.fault), CELLS))
         spreads = [(i, o) for i, o in enumerate(outcomes) if isinstance(o, Spread)]
         for index, outcome in enumerate(outcomes):
             if not isinstance(outcome, Spread):
-                self.sound[index], self.under[self.start[index] : self.start[index + 1]] = outcome.cells()
+                span = slice(self.start[index], self.start[index + 1])
+                self.sound[index], rows = outcome.cells()
+                self.under[span] = rows[order[span] - self.start[index]]
         # Everything about measured checks that the present offsets do not change, in one piece each.
-        self._which = np.array([i for i, _ in spreads], dtype=np.int64)
+        self.measured = np.array([i for i, _ in spreads], dtype=np.int64)
+        self._number = np.full(count, -1, dtype=np.int64)
+        self._number[self.measured] = np.arange(len(spreads))
         self._sound = np.array([(o.mean0, o.sd0, o.soft0) for _, o in spreads]).reshape(-1, 3)
-        self._rows = np.flatnonzero(np.isin(self.check, self._which))
-        self._row_of = np.repeat(np.arange(len(spreads)), counts[self._which])
-        self._first_row = np.concatenate([[0], np.cumsum(counts[self._which])[:-1]]).astype(np.int64)
-        if spreads:
-            self._mean = np.concatenate([o.mean for _, o in spreads])
-            self._sd = np.concatenate([o.sd for _, o in spreads])
-            self._soft = np.concatenate([o.soft for _, o in spreads])
-            self._gain = np.concatenate([o.gain for _, o in spreads])
-            self._edges = np.array([o.cell_edges() for _, o in spreads])
-            self._free = np.array([len(o.edges) == 0 for _, o in spreads], dtype=bool)
-            self._top = np.array([o.top for _, o in spreads])
+        self._own = np.zeros((len(self.fault), 4))
+        for index, o in spreads:
+            span = slice(self.start[index], self.start[index + 1])
+            self._own[span] = np.stack([o.mean, o.sd, o.soft, o.gain], axis=1)[
+                order[span] - self.start[index]
+            ]
+        self._edges = np.array([o.cell_edges() for _, o in spreads]).reshape(-1, CELLS - 1)
+        self._free = np.array([len(o.edges) == 0 for _, o in spreads], dtype=bool)
+        self._top = np.array([o.top for _, o in spreads])
+        self.sound_entropy = np.zeros(count)
+        self.under_entropy = np.zeros(len(self.fault))
+        self.surprise = np.zeros(len(self.fault))
         self.settle(offsets if offsets is not None else np.zeros((count, 2)), sizes)
 
     def settle(
         self,
         offsets: Floats,
         sizes: Sizes | None = None,
-        tied: Sequence[tuple[int, int, float, float]] = (),
+        tied: Mapping[int, Sequence[tuple[int, float, float]]] | None = None,
+        which: Ints | None = None,
     ) -> None:
         """Work out the outcome chances for what is known by now.
 
@@ -96,111 +106,156 @@ class CheckTable:
             Of the board's junctions.
         sizes : Sizes, optional
             Of the faults.
-        tied : sequence of (check, fault, x, spread)
+        tied : Mapping of check to sequence of (fault, x, spread), optional
             Readings that a fault predicts from another reading, such as a bridged line's.
+        which : ndarray of int, optional
+            Numbers of the checks, in rising order; all of them if left out.
         """
-        if len(self._which):
-            mean0, sd0, soft0 = self._sound.T
-            shift, unsure = offsets[self._which].T
+        if which is None:
+            which = np.arange(len(self.spots))
+        rows = self._rows_of(which)
+        measured = which[self._number[which] >= 0]
+        if len(measured):
+            number = self._number[measured]
+            mean0, sd0, soft0 = self._sound[number].T
+            shift, unsure = offsets[measured].T
             moved, loose = soft_shift(soft0, shift, unsure)
             centre, spread = mean0 + moved, np.hypot(sd0, loose)
-            edges = np.where(self._free[:, None], free_edges(centre, spread, self._top), self._edges)
-            of = self._row_of
-            means, spreads = self._mean.copy(), np.zeros(len(self._mean))
-            self._tie(tied, edges, means, spreads)
-            self.sound[self._which] = cell_chances(centre, spread, soft0, edges)
-            known, wide = sizes.of(self.fault[self._rows]) if sizes is not None else (0.0, 1.0)
-            moved, loose = soft_shift(self._soft, shift[of], unsure[of])
-            free = spreads == 0.0
-            self.under[self._rows] = cell_chances(
-                means + np.where(free, moved + self._gain * known, 0.0),
-                np.where(
-                    free,
-                    np.sqrt(self._sd**2 + loose**2 + (self._gain * wide) ** 2),
-                    spreads,
-                ),
-                np.where(free, self._soft, 0.0),
-                edges[of],
+            edges = np.where(
+                self._free[number][:, None],
+                free_edges(centre, spread, self._top[number]),
+                self._edges[number],
             )
-        self.sound_entropy = _entropy_rows(self.sound)
-        self.under_entropy = _entropy_rows(self.under)
+            own = self._rows_of(measured)
+            of = np.repeat(np.arange(len(measured)), self.start[measured + 1] - self.start[measured])
+            mean, sd, soft, gain = self._own[own].T
+            known, wide = sizes.of(self.fault[own]) if sizes is not None else (0.0, 1.0)
+            moved, loose = soft_shift(soft, shift[of], unsure[of])
+            means = mean + moved + gain * known
+            spreads = np.sqrt(sd**2 + loose**2 + (gain * wide) ** 2)
+            soft = soft.copy()
+            for row, check in enumerate(measured.tolist()):
+                if tied and check in tied:
+                    edges[row] = self._tie(
+                        tied[check], edges[row], of == row, self.fault[own], means, spreads, soft
+                    )
+            self.sound[measured] = cell_chances(centre, spread, soft0, edges)
+            self.under[own] = cell_chances(means, spreads, soft, edges[of])
+        self.sound_entropy[which] = _entropy_rows(self.sound[which])
+        under = self.under[rows]
+        self.under_entropy[rows] = _entropy_rows(under)
+        self.surprise[rows] = rel_entr(under, self.sound[self.check[rows]]).sum(axis=1) * _BITS
 
+    @staticmethod
     def _tie(
-        self, tied: Sequence[tuple[int, int, float, float]], edges: Floats, means: Floats, spreads: Floats
-    ) -> None:
-        """Put tied predictions in place, with narrow outcome cells about up to two of them a check."""
-        levels: dict[int, list[tuple[float, float]]] = {}
-        number = {int(check): row for row, check in enumerate(self._which)}
-        for check, fault, x, spread in tied:
-            row = number.get(check)
-            if row is None:
-                continue
-            place = self._first_row[row] + np.flatnonzero(
-                self.fault[self.start[check] : self.start[check + 1]] == fault
-            )
-            means[place], spreads[place] = x, spread
-            known = levels.setdefault(row, [])
+        tied: Sequence[tuple[int, float, float]],
+        edges: Floats,
+        mine: NDArray[np.bool_],
+        faults: Ints,
+        means: Floats,
+        spreads: Floats,
+        soft: Floats,
+    ) -> Floats:
+        """Put tied predictions in place; the edges, with narrow outcome cells about up to two of them."""
+        known: list[tuple[float, float]] = []
+        at = np.flatnonzero(mine)
+        for fault, x, spread in tied:
+            place = at[faults[at] == fault]
+            means[place], spreads[place], soft[place] = x, spread, 0.0
             if len(known) < 2 and all(abs(x - other) > 6.0 * spread for other, _ in known):
                 known.append((x, spread))
-        for row, found in levels.items():
-            own = edges[row]
-            kept = [own[0], own[1], own[-1], float(np.median(own))]
-            narrow = [x + side * 2.5 * spread for x, spread in found for side in (-1.0, 1.0)]
-            edges[row] = np.sort(np.array([*narrow, *kept, *own[2:5]])[: CELLS - 1])
+        kept = [edges[0], edges[1], edges[-1], float(np.median(edges))]
+        narrow = [x + side * 2.5 * spread for x, spread in known for side in (-1.0, 1.0)]
+        return np.sort(np.array([*narrow, *kept, *edges[2:5]])[: CELLS - 1])
 
-    def bits(self, chance: Floats) -> Floats:
-        """Expected information of every check, shape (checks,), bits.
+    def _rows_of(self, which: Ints) -> Ints:
+        """Numbers of the rows of some checks, one check after the other."""
+        if len(which) == len(self.spots):
+            return np.arange(len(self.fault))
+        counts = self.start[which + 1] - self.start[which]
+        ends = np.cumsum(counts)
+        return np.asarray(
+            np.arange(int(ends[-1]) if len(ends) else 0)
+            + np.repeat(self.start[which] - ends + counts, counts)
+        )
+
+    def bounds(self, chance: Floats) -> Floats:
+        """What every check can tell at most, shape (checks,), bits; far quicker than `bits`.
+
+        The information is the mean divergence of the outcomes under each fault from their mixture, and no
+        mixture is further from them in the mean than the sound board's own outcomes are.
+        """
+        weight = chance[self.fault] * self.surprise
+        most = np.bincount(self.check, weights=weight, minlength=len(self.spots))
+        return np.asarray(np.minimum(most / max(float(chance.sum()), 1.0), np.log2(CELLS)))
+
+    def bits(self, chance: Floats, which: Ints | None = None) -> Floats:
+        """Expected information of checks, shape (checks,), bits.
 
         Parameters
         ----------
         chance : ndarray, shape (faults,)
             Probability of each fault; what is left to one shows the sound board's outcomes.
+        which : ndarray of int, optional
+            Numbers of the checks; all of them if left out.
         """
-        count = len(self.spots)
+        if which is None:
+            which = np.arange(len(self.spots))
+        count = len(which)
         if count == 0:
             return np.zeros(0)
-        weight = chance[self.fault]
+        rows = self._rows_of(which)
+        check = np.repeat(np.arange(count), self.start[which + 1] - self.start[which])
+        weight = chance[self.fault[rows]]
         kept = np.flatnonzero(weight > FORGET)
-        check, weight = self.check[kept], weight[kept]
-        under = self.under[kept]
-        weighted = under * weight[:, None]
+        rows, check, weight = rows[kept], check[kept], weight[kept]
+        weighted = self.under[rows] * weight[:, None]
         total = max(float(chance.sum()), 1.0)
         touched = np.bincount(check, weights=weight, minlength=count)
         rest = total - touched
-        outcome = self.sound * rest[:, None]
+        outcome = self.sound[which] * rest[:, None]
         for cell in range(CELLS):
             outcome[:, cell] += np.bincount(check, weights=weighted[:, cell], minlength=count)
         outcome /= total
         seen = _entropy_rows(outcome)
-        inside = np.bincount(check, weights=weight * self.under_entropy[kept], minlength=count)
-        by_fault = seen - (inside + rest * self.sound_entropy) / total
-        by_place = seen - self._inside_places(chance, kept, check, weight, weighted, total)
+        inside = np.bincount(check, weights=weight * self.under_entropy[rows], minlength=count)
+        by_fault = seen - (inside + rest * self.sound_entropy[which]) / total
+        by_place = seen - self._inside_places(chance, which, rows, check, weight, weighted, total)
         return np.maximum(PLACE_SHARE * by_place + (1.0 - PLACE_SHARE) * by_fault, 0.0)
 
     def _inside_places(
-        self, chance: Floats, kept: Ints, check: Ints, weight: Floats, weighted: Floats, total: float
+        self,
+        chance: Floats,
+        which: Ints,
+        rows: Ints,
+        check: Ints,
+        weight: Floats,
+        weighted: Floats,
+        total: float,
     ) -> Floats:
         """Expected entropy of the outcome once the place is known, shape (checks,)."""
-        count = len(self.spots)
+        sound_entropy = self.sound_entropy[which]
+        if len(rows) == 0:
+            return sound_entropy
         place_mass = np.bincount(self.groups, weights=chance)
-        group = self.groups[self.fault[kept]]
-        key = check * (int(self.groups.max(initial=0)) + 1) + group
-        order = np.argsort(key, kind="stable")
-        key = key[order]
-        if len(key) == 0:
-            return self.sound_entropy
-        first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
-        mixed = np.add.reduceat(weighted[order], first, axis=0)
-        mass = np.add.reduceat(weight[order], first)
-        at_check, at_group = check[order][first], group[order][first]
-        whole = place_mass[at_group]
-        mixed += self.sound[at_check] * np.maximum(whole - mass, 0.0)[:, None]
+        group = self.group[rows]
+        new = (check[1:] != check[:-1]) | (group[1:] != group[:-1])
+        first = np.flatnonzero(np.concatenate([[True], new]))
+        mixed = np.add.reduceat(weighted, first, axis=0)
+        mass = np.add.reduceat(weight, first)
+        at_check = check[first]
+        whole = place_mass[group[first]]
+        mixed += self.sound[which][at_check] * np.maximum(whole - mass, 0.0)[:, None]
         mixed /= np.maximum(whole, 1e-300)[:, None]
-        known = np.bincount(at_check, weights=whole * _entropy_rows(mixed), minlength=count)
-        covered = np.bincount(at_check, weights=whole, minlength=count)
-        return np.asarray((known + np.maximum(total - covered, 0.0) * self.sound_entropy) / total)
+        known = np.bincount(at_check, weights=whole * _entropy_rows(mixed), minlength=len(which))
+        covered = np.bincount(at_check, weights=whole, minlength=len(which))
+        return np.asarray((known + np.maximum(total - covered, 0.0) * sound_entropy) / total)
 
     def rows(self, index: int) -> tuple[Ints, Floats]:
         """Faults and their outcome chances for one check."""
         span = slice(self.start[index], self.start[index + 1])
         return self.fault[span], self.under[span]
+
+
+Ranked = tuple[float, float, CheckTable, int]
+"""A check worth making: bits, minutes, and its table with its number there."""

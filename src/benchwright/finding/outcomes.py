@@ -232,6 +232,11 @@ class Sizes:
         self.mean = np.zeros(count)
         self.variance = np.ones(count)
 
+    def restart(self) -> None:
+        """Forget all readings."""
+        self.mean[:] = 0.0
+        self.variance[:] = 1.0
+
     def of(self, faults: Ints) -> tuple[Floats, Floats]:
         """Mean and standard deviation of the sizes of some faults."""
         return self.mean[faults], np.sqrt(self.variance[faults])

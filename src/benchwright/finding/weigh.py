@@ -12,8 +12,8 @@ from .plan import Plan, Problem, plan
 from .words import remedy_of
 
 if TYPE_CHECKING:
-    from .choose import CheckTable
-    from .finder import FaultFinder, Ranked
+    from .choose import CheckTable, Ranked
+    from .finder import FaultFinder
 
 MOST_FAULTS, MOST_CHECKS = 60, 8
 TRY_MINUTES = 2.0
