@@ -369,10 +369,23 @@ def test_dropout_has_the_stated_depth_and_takes_short_waves_first():
         place, seconds, depth = next(d for d in played.dropouts if 0.5 < d[0] < 3.0)
         assert (seconds, depth) == (pytest.approx(0.1), pytest.approx(10.0))
         envelope = np.abs(signal.hilbert(played.samples.astype(float)))
-        # Places are counted from the start of the tape, which begins 0.05 s before the data.
-        middle = int((place - 0.05 + seconds / 2) * played.rate)
+        middle = int((place + seconds / 2) * played.rate)
         falls.append(_db(envelope[middle] / np.median(envelope)))
     assert falls == pytest.approx([-10.0, -15.0], abs=0.2)
+
+
+def test_a_dropout_can_be_put_somewhere():
+    """A known place, on both tracks, found at the time when that place passes the head."""
+    channel = Channel(
+        recording=SINE,
+        speed=Speed(offset=0.1, wander=0.1, wander_seconds=0.5),
+        dropouts=Dropouts(at=[(1.2, 0.05, 20.0)], by_spacing=0.0),
+    )
+    played = _play(_tone(2400.0, 2.0), channel, tracks=2)
+    when = int(float(played.speed.time(1.225)) * played.rate)
+    for track in played.samples.T:
+        envelope = np.abs(signal.hilbert(track.astype(float)))
+        assert _db(envelope[when] / np.median(envelope)) == pytest.approx(-20.0, abs=0.3)
 
 
 def test_bias_makes_uneven_halves():

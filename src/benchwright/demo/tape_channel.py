@@ -233,6 +233,8 @@ class Dropouts:
         Share of the length taken by the two flanks: 0 steep, 1 a raised cosine.
     both_tracks : float
         Chance that one reaches both tracks of a stereo pair.
+    at : sequence of (start, seconds, dB)
+        Further ones at known places of the programme (seconds of undisturbed tape), on every track.
     """
 
     per_second: float = 0.0
@@ -241,6 +243,7 @@ class Dropouts:
     by_spacing: float = 0.5
     edge: float = 0.6
     both_tracks: float = 0.5
+    at: Sequence[tuple[float, float, float]] = ()
 
 
 @dataclass(frozen=True)
@@ -700,31 +703,32 @@ def _print_through(flux: Floats, recording: Recording, rate: float) -> Floats:
 
 
 def _bumps(
-    dropouts: Dropouts, count: int, rate: float, rng: np.random.Generator, tracks: int
+    dropouts: Dropouts, count: int, rate: float, lead: int, rng: np.random.Generator, tracks: int
 ) -> tuple[list[Floats] | None, list[tuple[float, float, float]]]:
     """Depth in dB along the tape for each track, and the list of (start, seconds, dB)."""
     number = int(rng.poisson(dropouts.per_second * count / rate)) if dropouts.per_second else 0
-    if not number:
+    drawn: list[tuple[float, float, float, int]] = []
+    for _ in range(number):
+        length = math.exp(rng.uniform(math.log(dropouts.seconds[0]), math.log(dropouts.seconds[1])))
+        middle, depth = rng.uniform(0.0, count / rate), rng.uniform(*dropouts.depth_db)
+        both, one = rng.random() < dropouts.both_tracks, int(rng.integers(tracks))
+        drawn.append((middle - length / 2 - lead / rate, length, depth, -1 if both else one))
+    drawn += [(*known, -1) for known in dropouts.at]
+    if not drawn:
         return None, []
     curves = [np.zeros(count) for _ in range(tracks)]
-    told = []
-    for _ in range(number):
-        middle = rng.uniform(0.0, count / rate)
-        length = math.exp(rng.uniform(math.log(dropouts.seconds[0]), math.log(dropouts.seconds[1])))
-        depth = rng.uniform(*dropouts.depth_db)
+    for start, length, depth, only in drawn:
+        middle = start + length / 2 + lead / rate
         flank = dropouts.edge * length
         reach = (length + flank) / 2
         first, last = max(0, int((middle - reach) * rate)), min(count, int((middle + reach) * rate) + 1)
         away = np.abs(np.arange(first, last) / rate - middle)
         u = np.clip((away - (length - flank) / 2) / max(flank, 1e-9), 0.0, 1.0)
         shape = depth * (0.5 + 0.5 * np.cos(np.pi * u))
-        both = rng.random() < dropouts.both_tracks
-        one = int(rng.integers(tracks))
         for track, curve in enumerate(curves):
-            if both or track == one:
+            if only in (-1, track):
                 curve[first:last] = np.maximum(curve[first:last], shape)
-        told.append((middle - length / 2, length, depth))
-    return curves, sorted(told)
+    return curves, sorted(row[:3] for row in drawn)
 
 
 # -- playing -----------------------------------------------------------------------------------------------
@@ -829,7 +833,7 @@ def play(
     head, drops = channel.head, channel.dropouts
     if speed is None:
         speed = draw_speed(channel.speed, len(flux) / working + 0.1, rng)
-    curves, told = _bumps(drops, len(flux), working, rng, tracks)
+    curves, told = _bumps(drops, len(flux), working, lead, rng, tracks)
     spacing = None
     if head.spacing or head.spacing_wander:
         spacing = np.full(len(flux), head.spacing)
