@@ -129,7 +129,7 @@ def _waves(maker: _Maker, encoding: Encoding) -> list[int]:
     symbol = {"0": encoding.zero, "1": encoding.one}
     boundary = maker.node(BOUNDARY)
     first = boundary  # where the first byte begins
-    begins = encoding.begins
+    begins = 0  # decks turn the signal over: which half comes first is found, not demanded
 
     def bits(origin: int, text: str, to: int, cost: float = 0.0) -> None:
         at = origin
@@ -232,7 +232,7 @@ def _phase(maker: _Maker, encoding: Encoding) -> list[int]:
     boundary = [maker.node(BOUNDARY), maker.node(BOUNDARY)]  # after the last bit of a byte, by that bit
     starts: list[int] = []
     preamble = [int(bit) for bit in encoding.preamble]
-    place = [maker.node(LEADER) for _ in preamble[:-1]] + [boundary[preamble[-1]]] if preamble else []
+    place = [maker.node() for _ in preamble[:-1]] + [boundary[preamble[-1]]] if preamble else []
     for at in range(len(preamble) - 1):
         step(place[at], preamble[at], place[at + 1], preamble[at + 1], NOTHING)
     # Reading may begin a few bits into the preamble: the first transitions after silence are often lost.

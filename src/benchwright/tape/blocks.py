@@ -1,0 +1,212 @@
+"""Rows of bytes as they were read, cut into blocks, each byte with its confidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from .encoding import Encoding
+from .follower import Piece
+from .grammar import BOUNDARY, INSIDE, LEADER, Grammar
+from .repair import Judged, Rival, judge
+from .starts import Start
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Block:
+    """A block of bytes.
+
+    Attributes
+    ----------
+    data : bytes
+        All bytes, a flag and the check among them.
+    good : bool
+        There is evidence that every byte is right: the check holds and no reading that comes near it does, or,
+        without a check, every other reading is far off.
+    confidence : float64 array (n,)
+        Chance that each byte is right.
+    check : str
+        ``"holds"``, ``"fails"`` or ``"none"``.
+    start, end : float
+        Seconds into the recording.
+    byte_times : float64 array (n,)
+        When each byte begins, in seconds.
+    repaired : tuple of str
+        What was mended with the help of the check, in words.
+    speed : float
+        Mean tape speed over the block, 1 being nominal.
+    rivals : tuple of Rival
+        Other readings that come near.
+    """
+
+    data: bytes
+    good: bool
+    confidence: FloatArray
+    check: str
+    start: float
+    end: float
+    byte_times: FloatArray
+    repaired: tuple[str, ...] = ()
+    speed: float = 1.0
+    rivals: tuple[Rival, ...] = field(default=(), repr=False)
+
+    @property
+    def chance(self) -> float:
+        """Chance that the whole block is right."""
+        return float(np.exp(np.sum(np.log(np.maximum(self.confidence, 1e-9)))))
+
+
+@dataclass
+class ByteRow:
+    """The bytes of one run of reading, before they are cut into blocks.
+
+    Attributes
+    ----------
+    bits : int8 array (count * data_bits,)
+    begins, ends : float64 arrays (count,)
+        When each byte begins and ends, in seconds.
+    costs : float64 array (count,)
+        What reading each byte cost, in nats.
+    rivals : list of Rival
+        In bytes of this row.
+    """
+
+    bits: npt.NDArray[np.int8]
+    begins: FloatArray
+    ends: FloatArray
+    costs: FloatArray
+    rivals: list[Rival]
+    speed_times: FloatArray
+    speed: FloatArray
+    asymmetry: float
+    polarity: int
+    data_bits: int
+    least_first: bool
+
+    @property
+    def count(self) -> int:
+        return len(self.begins)
+
+    def bytes_of(self, bits: npt.NDArray[np.int8]) -> bytes:
+        """Bits as they came, as bytes."""
+        return bits_to_bytes(bits, self.data_bits, self.least_first)
+
+    @classmethod
+    def of(
+        cls, pieces: list[Piece], grammar: Grammar, encoding: Encoding, rate: float, start: Start, polarity: int
+    ) -> ByteRow:
+        """Gather what the pieces of one run say."""
+        bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
+        rivals: list[tuple[int, int, npt.NDArray[np.int8], float]] = []
+        said = 0
+        pending: tuple[float, float] | None = None
+        since = 0
+        speed_times, speed = [], []
+        for piece in pieces:
+            edge = piece.edge
+            real = edge >= 0
+            says = np.where(real, grammar.says[edge], -1)
+            kind_from = np.where(real, grammar.kind[grammar.origin[edge]], INSIDE)
+            kind_to = np.where(real, grammar.kind[grammar.to[edge]], INSIDE)
+            before = said + np.concatenate(([0], np.cumsum(says >= 0)))
+            opens = np.flatnonzero(real & np.isin(kind_from, (BOUNDARY, LEADER)) & (kind_to == INSIDE))
+            closes = np.flatnonzero(real & (kind_to == BOUNDARY))
+            for k in range(len(piece.rival_leaves)):
+                a, b = piece.rival_begins[k], piece.rival_begins[k + 1]
+                rivals.append(
+                    (
+                        int(before[piece.rival_leaves[k]]), int(before[piece.rival_returns[k]]),
+                        piece.rival_bits[a:b], float(piece.rival_cost[k]),
+                    )
+                )  # fmt: skip
+            marks = sorted([(int(k), 0) for k in opens] + [(int(k) + 1, -1) for k in closes])
+            for place, what in marks:
+                if what == 0:
+                    pending = (float(piece.time[place]), float(piece.cost[place]))
+                    since = int(before[place])
+                elif pending is not None and before[place] - since == encoding.data_bits:
+                    begins.append(pending[0])
+                    starts_cost.append(pending[1])
+                    ends.append(float(piece.time[place]))
+                    ends_cost.append(float(piece.cost[place]))
+                    pending = None
+            bits.append(says[says >= 0].astype(np.int8))
+            said = int(before[-1])
+            step = max(1, round(0.004 * rate / max(1.0, float(np.median(np.diff(piece.time))) if len(edge) > 1 else 1.0)))
+            speed_times.append(piece.time[1:][::step])
+            speed.append(1 / piece.period[::step])
+        row_bits = np.concatenate(bits) if bits else np.empty(0, np.int8)
+        count = len(begins)
+        row = cls(
+            bits=row_bits[: count * encoding.data_bits],
+            begins=np.array(begins) / rate,
+            ends=np.array(ends) / rate,
+            costs=np.array(ends_cost) - np.array(starts_cost),
+            rivals=[],
+            speed_times=np.concatenate(speed_times) / rate if speed_times else np.empty(0),
+            speed=np.concatenate(speed) if speed else np.empty(0),
+            asymmetry=0.0,
+            polarity=polarity,
+            data_bits=encoding.data_bits,
+            least_first=encoding.least_first,
+        )
+        row.rivals = [r for r in (row._rival(*found) for found in rivals) if r is not None]
+        return row
+
+    def _rival(self, first: int, last: int, said: npt.NDArray[np.int8], cost: float) -> Rival | None:
+        """A rival in whole bytes, or None if it changes none."""
+        n = self.data_bits
+        byte_first, byte_last = first // n, -(-last // n)
+        if byte_last > self.count or (len(said) == last - first and bool(np.all(said == self.bits[first:last]))):
+            return None
+        bits = np.concatenate((self.bits[byte_first * n : first], said, self.bits[last : byte_last * n]))
+        if len(bits) % n:
+            return None
+        return Rival(byte_first, byte_last, self.bytes_of(bits), cost)
+
+
+def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool) -> bytes:
+    """Bits in the order of the tape, as bytes."""
+    rows = np.asarray(bits, np.int64).reshape(-1, data_bits)
+    weights = 1 << np.arange(data_bits)
+    if not least_first:
+        weights = weights[::-1]
+    return bytes((rows @ weights).astype(np.uint8))
+
+
+def blocks_of(row: ByteRow, encoding: Encoding) -> list[Block]:
+    """Cut a row of bytes into blocks where there is a gap, and judge each."""
+    if not row.count:
+        return []
+    gaps = np.flatnonzero(row.begins[1:] - row.ends[:-1] > encoding.block_gap) + 1
+    edges = [0, *gaps.tolist(), row.count]
+    blocks = []
+    for first, last in zip(edges, edges[1:], strict=False):
+        data = row.bytes_of(row.bits[first * row.data_bits : last * row.data_bits])
+        rivals = [
+            Rival(r.first - first, r.last - first, r.data, r.cost)
+            for r in row.rivals
+            if r.first >= first and r.last <= last
+        ]
+        judged: Judged = judge(data, rivals, row.costs[first:last], encoding)
+        inside = (row.speed_times >= row.begins[first]) & (row.speed_times <= row.ends[last - 1])
+        blocks.append(
+            Block(
+                data=judged.data,
+                good=judged.good,
+                confidence=judged.confidence,
+                check=judged.check,
+                start=float(row.begins[first]),
+                end=float(row.ends[last - 1]),
+                byte_times=row.begins[first:last][: len(judged.data)],
+                repaired=judged.repaired,
+                speed=float(np.mean(row.speed[inside])) if np.any(inside) else 1.0,
+                rivals=tuple(rivals),
+            )
+        )
+    return blocks

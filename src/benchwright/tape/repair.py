@@ -1,0 +1,134 @@
+"""What a block's own check, and its runners-up, say about the block."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .encoding import Encoding
+
+FloatArray = npt.NDArray[np.float64]
+MOST_TRIES = 20_000
+MOST_COST = 45.0
+UNSEEN = 1e-7
+"""Chance that a byte is wrong in a way that no rival stands for."""
+SURE = 0.9995
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another reading of bytes `first` to `last` of a block, `cost` nats less likely."""
+
+    first: int
+    last: int
+    data: bytes
+    cost: float
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A block's bytes after the check had its say. See `Block`."""
+
+    data: bytes
+    good: bool
+    confidence: FloatArray
+    check: str
+    repaired: tuple[str, ...]
+
+
+def judge(data: bytes, rivals: list[Rival], costs: FloatArray, encoding: Encoding) -> Judged:
+    """Judge a block, and mend it if its check tells how.
+
+    Parameters
+    ----------
+    data : bytes
+        Best reading, check included.
+    rivals : list of Rival
+        Other readings, which may overlap.
+    costs : float64 array (n,)
+        What reading each byte cost.
+    encoding : Encoding
+    """
+    doubt = np.full(len(data), UNSEEN)
+    for rival in rivals:
+        chance = 1 / (1 + math.exp(min(50.0, rival.cost)))
+        for k in range(rival.first, rival.last):
+            if rival.last - rival.first != len(rival.data) or rival.data[k - rival.first] != data[k]:
+                doubt[k] += chance
+    confidence = 1 / (1 + doubt)
+    wrong = float(np.sum(doubt))
+    check = encoding.check
+    if check is None:
+        return Judged(data, wrong < 5e-4, confidence, "none", ())
+    if check.holds(data):
+        # A wrong block passes by luck once in 2^width.
+        left = wrong / (1 + wrong) / 2**check.width
+        sure = np.maximum(confidence, 1 - left - 1e-9)
+        return Judged(data, left < 1 - SURE, sure, "holds", ())
+    found = _mend(data, rivals, encoding)
+    if found is None:
+        return Judged(data, False, confidence * 0.98, "fails", ())
+    mended, used, posterior = found
+    words = tuple(
+        f"bytes {r.first} to {r.last - 1}: {data[r.first : r.last].hex()} read as {r.data.hex()}"
+        if r.last - r.first > 1
+        else f"byte {r.first}: {data[r.first : r.last].hex()} read as {r.data.hex()}"
+        for r in used
+    )
+    sure = np.full(len(mended), posterior)
+    return Judged(mended, posterior > SURE, sure, "holds", words)
+
+
+def _mend(
+    data: bytes, rivals: list[Rival], encoding: Encoding
+) -> tuple[bytes, list[Rival], float] | None:
+    """The likeliest set of rivals with which the check holds, and how sure that is."""
+    check = encoding.check
+    assert check is not None
+    rows = sorted({(r.first, r.last, r.data): r for r in sorted(rivals, key=lambda r: -r.cost)}.values(),
+                  key=lambda r: r.cost)[:64]  # fmt: skip
+    if not rows:
+        return None
+    # Sets in the order of their cost: each is made from a cheaper one by adding or moving its last member.
+    heap: list[tuple[float, tuple[int, ...]]] = [(rows[0].cost, (0,))]
+    found: list[tuple[float, bytes, list[Rival]]] = []
+    tried = 1.0
+    tries = 0
+    while heap and tries < MOST_TRIES:
+        cost, chosen = heapq.heappop(heap)
+        if cost > MOST_COST or (found and cost > found[0][0] + 12):
+            break
+        tries += 1
+        last = chosen[-1]
+        if last + 1 < len(rows):
+            heapq.heappush(heap, (cost - rows[last].cost + rows[last + 1].cost, (*chosen[:-1], last + 1)))
+            heapq.heappush(heap, (cost + rows[last + 1].cost, (*chosen, last + 1)))
+        picked = sorted((rows[k] for k in chosen), key=lambda r: r.first)
+        if any(a.last > b.first for a, b in zip(picked, picked[1:], strict=False)):
+            continue
+        tried += math.exp(-cost)
+        candidate = _with(data, picked)
+        if check.holds(candidate):
+            found.append((cost, candidate, picked))
+    if not found:
+        return None
+    weights = np.array([math.exp(-cost) for cost, _, _ in found])
+    # What was never tried is as likely again as a tenth of what was, and passes by luck as any other would.
+    luck = tried / 2**check.width
+    best = found[0]
+    same = sum(w for w, f in zip(weights, found, strict=True) if f[1] == best[1])
+    return best[1], best[2], float(same / (float(np.sum(weights)) + 0.1 * luck))
+
+
+def _with(data: bytes, picked: list[Rival]) -> bytes:
+    parts = []
+    at = 0
+    for rival in picked:
+        parts += [data[at : rival.first], rival.data]
+        at = rival.last
+    parts.append(data[at:])
+    return b"".join(parts)
