@@ -344,10 +344,8 @@ def test_reads_what_sox_writes(tmp_path: Path, tool: Callable[[str], Path]) -> N
         ("e.wav", "-e mu-law"),
     ):  # fmt: skip
         path = tmp_path / name
-        subprocess.run(
-            shlex.split(f"{sox} -R -n -r 48000 -c 2 {options} {path} synth 1 sine 1000 gain -6"),
-            check=True, capture_output=True,
-        )  # fmt: skip
+        order = f"{sox.as_posix()} -R -n -r 48000 -c 2 {options} {path.as_posix()} synth 1 sine 1000 gain -6"
+        subprocess.run(shlex.split(order), check=True, capture_output=True)
         recording = Recording.open(path)
         read = recording.samples(channel=1)
         assert (recording.rate, recording.channels, len(read)) == (48000, 2, 48000)
