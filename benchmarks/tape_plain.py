@@ -1,0 +1,226 @@
+"""A plain reader of data tapes: zero crossings, fixed thresholds, the speed of the leader. A rival to measure by.
+
+It does what a simple machine or script does: mark the crossings, take the mean speed from the leader, and from
+then on trust nominal lengths times that speed. No tracking, no second guesses. `filtered` puts a band-pass
+before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from tape_encoders import WAYS, crc16, xor_of
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class PlainBlock:
+    """A block as read: bytes, whether it is claimed to be right, and seconds into the recording."""
+
+    data: bytes
+    good: bool
+    start: float
+
+
+def filtered(samples: Floats, rate: float, name: str) -> Floats:
+    """Band-pass, linear phase, around the signal of an encoding."""
+    way = WAYS[name]
+    low, high = 0.4 * way.low_hz, min(1.5 * way.high_hz, 0.45 * rate)
+    taps = int(2.2 * rate / low) | 1
+    kernel = signal.firwin(taps, [low, high], pass_zero=False, fs=rate, window="hamming")
+    return np.asarray(signal.oaconvolve(samples, kernel, mode="same"))
+
+
+def crossings(samples: Floats, rate: float, share: float = 0.05) -> Floats:
+    """Times of zero crossings, in seconds; a swing counts once it passes `share` of the typical peak."""
+    samples = samples - np.mean(samples)
+    level = share * float(np.quantile(np.abs(samples), 0.95))
+    state = np.where(samples > level, 1, np.where(samples < -level, -1, 0))
+    known = np.flatnonzero(state)
+    if not len(known):
+        return np.empty(0)
+    turns = known[1:][np.diff(state[known]) != 0]
+    # The crossing is the last change of sign before the far side is sure.
+    changes = np.flatnonzero(np.signbit(samples[1:]) != np.signbit(samples[:-1]))
+    last = changes[np.searchsorted(changes, turns, side="left") - 1]
+    before, after = samples[last], samples[last + 1]
+    return (last + before / (before - after)) / rate
+
+
+def _runs(times: Floats, samples: Floats, rate: float) -> Iterator[Floats]:
+    """Stretches of crossings where the signal is loud, without a pause."""
+    size = max(1, int(4e-3 * rate))
+    usable = len(samples) // size * size
+    loud = np.mean(np.abs(samples[:usable].reshape(-1, size)), axis=1)
+    loud = loud > 0.2 * np.quantile(loud, 0.9)
+    # A dropout is no silence: quiet windows between loud ones, up to 50 ms.
+    edges = np.flatnonzero(np.diff(np.concatenate(([1], loud.astype(int), [1]))))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first <= 12 and first > 0 and last < len(loud):
+            loud[first:last] = True
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], loud.astype(int), [0]))))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        begin, end = first * size / rate, last * size / rate
+        run = times[np.searchsorted(times, begin) : np.searchsorted(times, end)]
+        if len(run) > 50:
+            yield run
+
+
+def _leader_end(lengths: Floats, nominal: float, least: int) -> Iterator[tuple[int, float]]:
+    """Where a run of equal half-waves ends, and its length against nominal."""
+    near = np.abs(lengths / nominal - 1) < 0.35
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.astype(int), [0]))))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first >= least:
+            yield int(last), float(np.mean(lengths[first:last]) / nominal)
+
+
+def _framed_tones(runs: Iterable[Floats], short: float, bit: float) -> list[PlainBlock]:
+    """Start bit, eight bits, two stop bits by a clock started at each start bit; short half-waves are ones."""
+    blocks = []
+    for run in runs:
+        lengths = np.diff(run)
+        leaders = list(_leader_end(lengths, short, 500))
+        if not leaders:
+            continue
+        place, slow = leaders[0]
+        data, good, start, last = bytearray(), True, 0.0, 0.0
+        is_short = lengths < 1.5 * short * slow
+        ones = np.concatenate(([0.0], np.cumsum(lengths * is_short)))
+        starts = np.flatnonzero(~is_short)
+        at = int(np.searchsorted(starts, place))
+        while at < len(starts):
+            begin = float(run[starts[at]])
+            if data and begin - last > 0.25:
+                blocks.append(PlainBlock(bytes(data), good, start))
+                data, good = bytearray(), True
+            start = start if data else begin
+            last = begin + 11 * bit * slow
+            if last > run[-1] + 2 * bit:
+                break
+            bits = np.diff(np.interp(np.linspace(begin, last, 12), run, ones)) > 0.5 * bit * slow
+            good &= not bits[0] and bool(bits[9]) and bool(bits[10])
+            data.append(int(np.packbits(bits[1:9], bitorder="little")[0]))
+            # Half a bit early, so that the next start bit is met even if it comes soon.
+            at = max(at + 1, int(np.searchsorted(run[starts], last - 0.5 * bit * slow)))
+        if data:
+            blocks.append(PlainBlock(bytes(data), good, start))
+    return blocks
+
+
+def _pulse_width(runs: Iterable[Floats]) -> list[PlainBlock]:
+    blocks = []
+    for run in runs:
+        lengths = np.diff(run)
+        for end, slow in _leader_end(lengths, 560e-6, 300):
+            pairs = lengths[end + 2 :]
+            pairs = pairs[: len(pairs) // 2 * 2].reshape(-1, 2).sum(axis=1)
+            strange = np.flatnonzero((pairs > 1400e-6 * slow) | (pairs < 250e-6 * slow))
+            if len(strange):
+                pairs = pairs[: strange[0]]
+            bits = pairs > 690e-6 * slow
+            data = np.packbits(bits[: len(bits) // 8 * 8]).tobytes()
+            if len(data) > 2:
+                blocks.append(PlainBlock(data, xor_of(data) == 0, float(run[end])))
+    return blocks
+
+
+def _pulse_length(runs: Iterable[Floats]) -> list[PlainBlock]:
+    blocks = []
+    for run in runs:
+        lengths = np.diff(run)
+        for end, slow in list(_leader_end(lengths, 180e-6, 500))[:1]:
+            long = np.flatnonzero(lengths[end - 4 :] > 300e-6 * slow)
+            if not len(long):
+                continue
+            place = end - 4 + int(long[0])
+            cycles = lengths[place : place + (len(lengths) - place) // 2 * 2].reshape(-1, 2).sum(axis=1)
+            kinds = np.digitize(cycles, [440e-6 * slow, 600e-6 * slow])
+            at, data, good = 0, bytearray(), True
+            while at + 20 <= len(kinds) and kinds[at] == 2 and kinds[at + 1] == 1:
+                pairs = kinds[at + 2 : at + 20].reshape(9, 2)
+                ones = (pairs[:, 0] == 1) & (pairs[:, 1] == 0)
+                zeros = (pairs[:, 0] == 0) & (pairs[:, 1] == 1)
+                good &= bool(np.all(ones | zeros)) and int(ones.sum()) % 2 == 1
+                data.append(int(np.packbits(ones[:8], bitorder="little")[0]))
+                at += 20
+            if len(data) > 1:
+                blocks.append(PlainBlock(bytes(data), good and xor_of(bytes(data)) == 0, float(run[place])))
+    return blocks
+
+
+def _phase(runs: Iterable[Floats], samples: Floats, rate: float) -> list[PlainBlock]:
+    """Half-waves of one or two half cells; the speed is that of the preamble."""
+    blocks = []
+    for run in runs:
+        lengths = np.diff(run)
+        # The preamble 10101010 has one transition a cell.
+        slow = float(np.median(lengths[1:7])) * 1500
+        halves = np.where(lengths > 500e-6 * slow, 2, 1)
+        at = np.concatenate(([0], np.cumsum(halves)))
+        first = int(np.argmax(halves == 2))
+        middles = np.flatnonzero((at - at[first]) % 2 == 0)
+        middles = middles[middles >= first]
+        missing = np.flatnonzero(np.diff(at[middles]) != 2)
+        if len(missing):
+            middles = middles[: missing[0] + 1]
+        later = np.minimum((run[middles] * rate).astype(int) + 3, len(samples) - 1)
+        rising = samples[later] > 0
+        blocks += _phase_block(rising, float(run[0]))
+    return blocks
+
+
+def _phase_block(rising: NDArray[np.bool_], start: float) -> list[PlainBlock]:
+    found = None
+    for turned in (False, True):
+        bits = rising ^ turned
+        for skip in (8, 7, 9):
+            for tail in (8, 7, 9, 10):
+                body = bits[skip : len(bits) - tail]
+                if len(body) < 24 or len(body) % 8:
+                    continue
+                data = np.packbits(body, bitorder="little").tobytes()
+                if crc16(data[:-2]) == int.from_bytes(data[-2:], "little"):
+                    return [PlainBlock(data, True, start)]
+                found = found or PlainBlock(data, False, start)
+    return [found] if found else []
+
+
+def read_plain(samples: Floats, rate: float, name: str) -> list[PlainBlock]:
+    """Blocks of a recording.
+
+    Parameters
+    ----------
+    samples : array, shape (n,) or (n, channels)
+        Channels are averaged.
+    rate : float
+        Hertz.
+    name : str
+        A key of `WAYS`.
+
+    Returns
+    -------
+    list of PlainBlock
+        Without a check in the encoding a block is claimed good if every byte had its start and stop bits.
+    """
+    mono = np.asarray(samples, float)
+    if mono.ndim == 2:
+        mono = mono.mean(axis=1)
+    runs = _runs(crossings(mono, rate), mono, rate)
+    if name == "kansas-city-300":
+        return _framed_tones(runs, 1 / 4800, 8 / 2400)
+    if name in ("cuts-1200", "msx-1200"):
+        return _framed_tones(runs, 1 / 4800, 1 / 1200)
+    if name == "msx-2400":
+        return _framed_tones(runs, 1 / 9600, 1 / 2400)
+    if name == "pulse-width":
+        return _pulse_width(runs)
+    if name == "pulse-length":
+        return _pulse_length(runs)
+    return _phase(runs, mono, rate)
