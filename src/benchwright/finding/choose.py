@@ -10,6 +10,7 @@ from scipy.special import entr, rel_entr
 
 from .outcomes import CELLS, Outcome, Sizes, Spread, cell_chances, free_edges, soft_shift
 from .reading import Spot
+from .repeats import Expected
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -76,11 +77,11 @@ class CheckTable:
         self.measured = np.array([i for i, _ in spreads], dtype=np.int64)
         self._number = np.full(count, -1, dtype=np.int64)
         self._number[self.measured] = np.arange(len(spreads))
-        self._sound = np.array([(o.mean0, o.sd0, o.soft0) for _, o in spreads]).reshape(-1, 3)
-        self._own = np.zeros((len(self.fault), 4))
+        self._sound = np.array([(o.mean0, o.sd0, o.soft0, o.bend0) for _, o in spreads]).reshape(-1, 4)
+        self._own = np.zeros((len(self.fault), 5))
         for index, o in spreads:
             span = slice(self.start[index], self.start[index + 1])
-            self._own[span] = np.stack([o.mean, o.sd, o.soft, o.gain], axis=1)[
+            self._own[span] = np.stack([o.mean, o.sd, o.soft, o.gain, o.bend], axis=1)[
                 order[span] - self.start[index]
             ]
         self._edges = np.array([o.cell_edges() for _, o in spreads]).reshape(-1, CELLS - 1)
@@ -97,6 +98,7 @@ class CheckTable:
         sizes: Sizes | None = None,
         tied: Mapping[int, Sequence[tuple[int, float, float]]] | None = None,
         which: Ints | None = None,
+        again: Mapping[int, Expected] | None = None,
     ) -> None:
         """Work out the outcome chances for what is known by now.
 
@@ -110,6 +112,8 @@ class CheckTable:
             Readings that a fault predicts from another reading, such as a bridged line's.
         which : ndarray of int, optional
             Numbers of the checks, in rising order; all of them if left out.
+        again : Mapping of check to Expected, optional
+            What a reading of the same two nets leads to expect.
         """
         if which is None:
             which = np.arange(len(self.spots))
@@ -117,10 +121,16 @@ class CheckTable:
         measured = which[self._number[which] >= 0]
         if len(measured):
             number = self._number[measured]
-            mean0, sd0, soft0 = self._sound[number].T
+            mean0, sd0, soft0, bend0 = self._sound[number].T
             shift, unsure = offsets[measured].T
-            moved, loose = soft_shift(soft0, shift, unsure)
+            moved, loose = soft_shift(soft0, shift, unsure, bend0)
             centre, spread = mean0 + moved, np.hypot(sd0, loose)
+            repeated = (
+                [(row, again[c]) for row, c in enumerate(measured.tolist()) if c in again] if again else []
+            )
+            for row, expected in repeated:
+                if expected.repeats:
+                    centre[row], spread[row] = self._shown(expected.mean0, number[row]), expected.sd0
             edges = np.where(
                 self._free[number][:, None],
                 free_edges(centre, spread, self._top[number]),
@@ -128,12 +138,19 @@ class CheckTable:
             )
             own = self._rows_of(measured)
             of = np.repeat(np.arange(len(measured)), self.start[measured + 1] - self.start[measured])
-            mean, sd, soft, gain = self._own[own].T
+            mean, sd, soft, gain, bend = self._own[own].T
             known, wide = sizes.of(self.fault[own]) if sizes is not None else (0.0, 1.0)
-            moved, loose = soft_shift(soft, shift[of], unsure[of])
+            moved, loose = soft_shift(soft, shift[of], unsure[of], bend)
             means = mean + moved + gain * known
             spreads = np.sqrt(sd**2 + loose**2 + (gain * wide) ** 2)
             soft = soft.copy()
+            for row, expected in repeated:
+                at = np.flatnonzero(of == row)
+                place = np.searchsorted(expected.faults, self.fault[own[at]])
+                known = ~np.isnan(expected.mean[place])
+                at, place = at[known], place[known]
+                means[at] = self._shown(expected.mean[place], number[row])
+                spreads[at], soft[at] = expected.sd[place], 0.0
             for row, check in enumerate(measured.tolist()):
                 if tied and check in tied:
                     edges[row] = self._tie(
@@ -167,6 +184,10 @@ class CheckTable:
         kept = [edges[0], edges[1], edges[-1], float(np.median(edges))]
         narrow = [x + side * 2.5 * spread for x, spread in known for side in (-1.0, 1.0)]
         return np.sort(np.array([*narrow, *kept, *edges[2:5]])[: CELLS - 1])
+
+    def _shown(self, x: Floats | float, number: int) -> Floats:
+        """A reading that is OL as a number beyond the display's top."""
+        return np.asarray(np.minimum(x, self._top[number] + 1.0))
 
     def _rows_of(self, which: Ints) -> Ints:
         """Numbers of the rows of some checks, one check after the other."""

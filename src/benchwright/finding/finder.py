@@ -21,6 +21,7 @@ from .outcomes import JUNCTION_FLOOR, Outcome, Sizes, Spread
 from .predict import Predictor, measured
 from .proposals import Proposals
 from .reading import EVENTS, Reading, Spot, understand, value_text
+from .repeats import Expected, Repeats
 from .ties import Ties
 from .weigh import MOST_CHECKS, weigh
 from .words import Advice, Check, Suspect, suspect_of
@@ -46,6 +47,8 @@ class Entry:
     likeness: Likeness | None = None
     offset: tuple[float, float] = (0.0, 0.0)
     """How far this board's junctions were expected off the model when it was taken, and how sure."""
+    again: Expected | None = None
+    """What an earlier reading of the same two nets led to expect."""
     step: Note | Cure | None = None
     """What it said."""
 
@@ -97,6 +100,7 @@ class FaultFinder:
                 for net, other in (fault.nets, fault.nets[::-1]):
                     bridges.setdefault(net, []).append((index, other))
         self.ties = Ties(bridges)
+        self.repeats = Repeats()
         self.sizes = Sizes(len(self.faults))
         self.belief = Belief(np.array([fault.rate for fault in self.faults], dtype=float), self._joint)
         self._good: dict[tuple[object, ...], float] = {}
@@ -163,6 +167,7 @@ class FaultFinder:
         self._soft.restart()
         self.sizes.restart()
         self.ties.restart()
+        self.repeats.restart()
         self.belief.restart()
         self._step_entry = []
 
@@ -191,6 +196,11 @@ class FaultFinder:
                 entry.offset = float(mean[0]), math.hypot(float(sd[0]), OWN_SD)
             else:
                 entry.offset = (0.0, 0.0)
+            nets = self.nets_of(entry.spot)
+            placed = self._placed(entry)
+            entry.again = None
+            if nets is not None and isinstance(placed, Spread) and entry.key not in self._good:
+                entry.again = self.repeats.expected(nets, placed)
             entry.step = self._note(entry)
         self._put(index)
 
@@ -202,11 +212,20 @@ class FaultFinder:
         self.belief.add(entry.step, grow=False)
         self._step_entry.append(index)
         self._calibration = None
+        if entry.outcome is None:
+            # What was worked on need not read as before.
+            self.repeats.restart()
+            return
         value = measured(entry.spot, entry.value)
         if not isinstance(entry.outcome, Spread) or not isinstance(value, float):
             return
         outcome = self._placed(entry)
         assert isinstance(outcome, Spread)
+        nets = self.nets_of(entry.spot)
+        if nets is not None and isinstance(entry.step, Note):
+            self.repeats.learn(nets, value, outcome, entry.step)
+        if entry.again is not None and entry.again.repeats:
+            return
         self.sizes.learn(outcome, value, *entry.offset)
         if entry.likeness is None:
             return
@@ -229,6 +248,10 @@ class FaultFinder:
         value = measured(entry.spot, entry.value)
         if isinstance(outcome, Spread) and isinstance(value, float):
             sound, rows = outcome.log_likelihood(value, *entry.offset, self.sizes)
+            if entry.again is not None:
+                slip = outcome.slip_log(value)
+                sound, rows = entry.again.weigh(value, sound, rows)
+                return Note(sound, slip, entry.again.faults, rows - sound)
             line = self.line_of(entry.spot)
             if line is not None and entry.likeness is not None:
                 kind, removed = entry.likeness.kind, entry.spot.state.removed
@@ -237,6 +260,13 @@ class FaultFinder:
         else:
             sound, rows = outcome.log_likelihood(value)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
+
+    def nets_of(self, spot: Spot) -> tuple[int, int] | None:
+        """The two nodes that a resistance reading is between; None if they are one."""
+        if spot.quantity != "resistance":
+            return None
+        i, j = (probe.node for probe in self.predictor.probes(spot))
+        return None if i == j else (min(i, j), max(i, j))
 
     def line_of(self, spot: Spot) -> str | None:
         """The net of a resistance reading to ground."""
@@ -284,7 +314,7 @@ class FaultFinder:
         note = self.belief.steps[step]
         if len(members) != 2 or not isinstance(entry.outcome, Spread) or not isinstance(note, Note):
             return None
-        if entry.spot.quantity not in ("resistance", "continuity"):
+        if entry.spot.quantity not in ("resistance", "continuity") or entry.again is not None:
             return None
         prepared = self.predictor.prepared(entry.spot.state.removed)
         i, j = self.predictor.probes(entry.spot)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import expit, ndtr
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,11 +22,14 @@ KNEE_OHMS = 0.5
 SLIP = 0.004
 """Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate,
 less than half of the 0.01 with a wider density that one would start from)."""
-_WIDE_SHARE, _WIDE = 0.12, 2.5
+_WIDE_SHARE, _WIDE, _WIDE_BELOW = 0.12, 2.5, 1.0
+"""One reading in eight is spread so many times wider, but below the centre by no more than this in x: where
+a junction does not open for the meter's small voltage it reads far too high, never far too low (own)."""
 JUNCTION_FLOOR = math.log(12.0 + KNEE_OHMS)
 """Chips' junctions, however many in parallel, do not read below about a dozen ohms on a board of this kind
 (common practice, no source): lower than that is metal."""
-FLOOR_FACTOR = 0.03
+FLOOR_FACTOR, FLOOR_SOFTNESS = 0.03, 0.25
+"""How much seldomer, and over which span of ln R "about" reaches (own)."""
 _LOG_SPAN = math.log((2.0e7 + KNEE_OHMS) / KNEE_OHMS)
 
 
@@ -35,23 +38,64 @@ def log_ohms(ohms: Floats | float) -> Floats:
     return np.log(np.asarray(ohms, dtype=float) + KNEE_OHMS)
 
 
-def soft_shift(soft: Floats, offset: Floats | float, offset_sd: Floats | float) -> tuple[Floats, Floats]:
+def soft_shift(
+    soft: Floats, offset: Floats | float, offset_sd: Floats | float, bend: Floats | None = None
+) -> tuple[Floats, Floats]:
     """How far a reading moves when junctions are off the model, and how unsure that is, in ln R.
 
-    With a share s of the conductance in junctions, ln R moves by -ln(1 - s + s e^-d) when their own ln R
-    moves by d. That is s d for small d only: junctions that conduct ten times better than the model short
-    out even a resistor that the model lets decide. The spread is taken on that, the wider, side.
+    When all junctions of a network are t times as resistive, the resistance between two points is to first
+    order in their mutual order a bilinear function of t, which is fixed by its value, its slope (the share
+    s) and its limit without junctions:
+
+        R(t) / R(1) = 1 + s (t - 1) / (1 + h (t - 1))
+
+    With junctions in parallel to all the rest, h = 1 - s; in series with it, h = 0. It is s times the change
+    for small changes only: junctions that conduct ten times better than the model short out even a resistor
+    that the model lets decide. The spread is taken on the wider side.
 
     Parameters
     ----------
     soft : ndarray
-        Share of junctions.
+        Share of junctions, s.
     offset, offset_sd : ndarray or float
-        Expected d and its standard deviation.
+        Expected change of the junctions' own ln R, ln t, and its standard deviation.
+    bend : ndarray, optional
+        h; junctions in parallel to the rest if left out.
     """
-    here = -np.log1p(soft * np.expm1(np.minimum(-np.asarray(offset), 20.0)))
-    lower = np.minimum(np.asarray(offset_sd) - np.asarray(offset), 20.0)
-    return here, here + np.log1p(soft * np.expm1(lower))
+    h = 1.0 - soft if bend is None else bend
+
+    def moved(change: Floats) -> Floats:
+        grown = np.expm1(np.clip(change, -20.0, 20.0))
+        return np.asarray(np.log1p(soft * grown / (1.0 + h * grown)))
+
+    offset, unsure = np.asarray(offset), np.asarray(offset_sd)
+    here = moved(offset)
+    return here, np.maximum(moved(offset + unsure) - here, here - moved(offset - unsure))
+
+
+def bend_of(soft: Floats, ohms: Floats, hard: Floats) -> Floats:
+    """h of `soft_shift`, from the resistance with the model's junctions and that without any.
+
+    Parameters
+    ----------
+    soft, ohms, hard : ndarray
+        Share of junctions, and the two resistances.
+    """
+    room = np.maximum(hard / np.maximum(ohms, 1e-9) - 1.0, 1e-12)
+    return np.asarray(np.clip(soft / room, 0.0, np.maximum(1.0 - soft, 0.0)))
+
+
+def floor_factor(x: float) -> float:
+    """How much seldomer junctions read x than their spread says, between `FLOOR_FACTOR` and 1."""
+    return FLOOR_FACTOR + (1.0 - FLOOR_FACTOR) * float(expit((x - JUNCTION_FLOOR) / FLOOR_SOFTNESS))
+
+
+def tailed(x: float, mean: Floats, sd: Floats) -> Floats:
+    """Normal density with a part of it spread wider, for what is rarely far off."""
+    wide = np.where(x < mean, np.minimum(_WIDE * sd, sd + _WIDE_BELOW), _WIDE * sd)
+    inner = np.exp(-0.5 * ((x - mean) / sd) ** 2) / sd
+    outer = np.exp(-0.5 * ((x - mean) / wide) ** 2) / wide
+    return np.asarray(((1 - _WIDE_SHARE) * inner + _WIDE_SHARE * outer) / math.sqrt(2 * math.pi))
 
 
 @dataclass(slots=True)
@@ -73,6 +117,9 @@ class Spread:
         without it.
     slip_density : float
         Density of the uniform part.
+    bend0, bend : float, ndarray
+        How junctions act on the value far off the model (see `soft_shift`): in parallel to the rest if left
+        out.
     """
 
     mean0: float
@@ -86,8 +133,14 @@ class Spread:
     slip_density: float = 1.0 / _LOG_SPAN
     gain: Floats = field(default_factory=lambda: np.zeros(0))
     edges: Floats = field(default_factory=lambda: np.zeros(0))
+    bend0: float = math.nan
+    bend: Floats = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
+        if math.isnan(self.bend0):
+            self.bend0 = 1.0 - self.soft0
+        if len(self.bend) != len(self.faults):
+            self.bend = 1.0 - self.soft
         if len(self.gain) != len(self.faults):
             self.gain = np.zeros(len(self.faults))
 
@@ -104,7 +157,9 @@ class Spread:
         sizes : Sizes, optional
             What earlier readings say of each fault's own resistance.
         """
-        moved, loose = soft_shift(np.append(self.soft, self.soft0), offset, offset_sd)
+        moved, loose = soft_shift(
+            np.append(self.soft, self.soft0), offset, offset_sd, np.append(self.bend, self.bend0)
+        )
         mean = np.append(self.mean, self.mean0) + moved
         sd = np.hypot(np.append(self.sd, self.sd0), loose)
         if len(self.faults):
@@ -116,14 +171,11 @@ class Spread:
             p = (1 - _WIDE_SHARE) * ndtr((mean - self.top) / sd) + _WIDE_SHARE * wide
             found = np.log((1 - SLIP) * p + SLIP * 0.1)
         else:
-            z = (x - mean) / sd
-            root = sd * math.sqrt(2 * math.pi)
-            density = (1 - _WIDE_SHARE) * np.exp(-0.5 * z * z) / root
-            z /= _WIDE
-            density += _WIDE_SHARE * np.exp(-0.5 * z * z) / (root * _WIDE)
-            if x < JUNCTION_FLOOR:
+            density = tailed(x, mean, sd)
+            seldom = floor_factor(x)
+            if seldom < 0.99:
                 soft = np.append(self.soft, self.soft0)
-                density *= np.where((soft > 0.5) & (mean > JUNCTION_FLOOR + 0.7), FLOOR_FACTOR, 1.0)
+                density *= np.where((soft > 0.5) & (mean > JUNCTION_FLOOR + 0.7), seldom, 1.0)
             found = np.log((1 - SLIP) * density + SLIP * self.slip_density)
         return float(found[-1]), found[:-1]
 
@@ -247,7 +299,7 @@ class Sizes:
         if math.isinf(x) or not len(at):
             return
         faults, gain = outcome.faults[at], outcome.gain[at]
-        moved, unsure = soft_shift(outcome.soft[at], offset, offset_sd)
+        moved, unsure = soft_shift(outcome.soft[at], offset, offset_sd, outcome.bend[at])
         rest = np.hypot(outcome.sd[at], unsure)
         v = self.variance[faults]
         total = rest * rest + gain * gain * v

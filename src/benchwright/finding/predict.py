@@ -15,7 +15,7 @@ from ..circuit.network import GROUND, EditTable, Frame, Prepared, Probe
 from ..faults import Fault
 from ..faults.universe import table
 from .calibrate import Likeness
-from .outcomes import KNEE_OHMS, Outcome, Spread, Words, log_ohms
+from .outcomes import KNEE_OHMS, Outcome, Spread, Words, bend_of, log_ohms
 from .reading import HEATS, LOOKS, SMELLS, Spot
 
 if TYPE_CHECKING:
@@ -31,6 +31,10 @@ OPEN_SPREAD = 1.0
 """Spread of ln R where an open leaves only chips' junctions to measure (own)."""
 DETOUR_SPREAD = 0.8
 """Further spread of ln R where a fault leads the current over other lines than those measured (own)."""
+HARDLY = 1e-4
+"""Junctions that conduct this much worse than the model count as none."""
+MIXED = 0.005
+"""With junctions, or all the rest, of a smaller share than this, how they are joined does not matter."""
 LEAST_SHIFT = 0.6
 """A fault is kept for a check if it moves the reading by at least this many standard deviations."""
 
@@ -52,6 +56,7 @@ class Predictor:
         self.frame = Frame(board)
         self.edits = EditTable(self.frame, [fault.edit for fault in self.faults])
         self._states: dict[frozenset[str], Prepared] = {}
+        self._hard: dict[frozenset[str], Prepared] = {}
         self._running: Running | None = None
         self._junctions: dict[frozenset[str], JunctionNetwork] = {}
         self._top = float(log_ohms(self.meter.top_ohms))
@@ -74,6 +79,18 @@ class Predictor:
             if len(self._states) > 24:
                 self._states.pop(next(key for key in self._states if key))
             self._states[removed] = found
+        return found
+
+    def without_junctions(self, removed: frozenset[str]) -> Prepared:
+        """The same with chips' junctions hardly conducting."""
+        found = self._hard.get(removed)
+        if found is None:
+            network = Network(self.frame, removed)
+            network.siemens = np.where(self.frame.soft, HARDLY * network.siemens, network.siemens)
+            found = Prepared(network, self.edits)
+            if len(self._hard) > 24:
+                self._hard.pop(next(key for key in self._hard if key))
+            self._hard[removed] = found
         return found
 
     def outcome(self, spot: Spot) -> Outcome:
@@ -213,6 +230,12 @@ class Predictor:
         rest_ln = np.maximum(rest, 0.0) * np.hypot(sd_ln, detour)
         soft_f = np.where(gone, share * soft + (1.0 - share), np.maximum(rest, 0.0) * soft)
         mean = self._mean(ohms)
+        bend0, bend = 1.0 - soft, 1.0 - soft_f
+        if MIXED < soft < 1.0 - MIXED:
+            hard = self.without_junctions(prepared.network.removed)
+            bare = hard.network.resistance(i.node, j.node)
+            bend0 = float(bend_of(np.array(soft), np.array(base), np.array(bare)))
+            bend = bend_of(soft_f, ohms, hard.resistances(i, j)[moving])
         keep = np.abs(mean - mean0) > LEAST_SHIFT * min(float(sd0), 1.0)
         keep &= ~((mean > self._top) & (mean0 > self._top))
         if GROUND in (i.node, j.node):
@@ -221,7 +244,7 @@ class Predictor:
         gain = gain_ln * self._relative(ohms)
         return Spread(
             mean0, float(sd0), soft, moving[keep], mean[keep], self._sd(ohms, rest_ln)[keep], soft_f[keep],
-            self._top, gain=gain[keep],
+            self._top, gain=gain[keep], bend0=bend0, bend=bend[keep],
         )  # fmt: skip
 
     def _hangs(self, prepared: Prepared, moving: Ints, ohms: Floats, base: float) -> Floats:

@@ -16,8 +16,9 @@ from ..circuit import BoardState
 from .calibrate import OWN_SD, Rows
 from .candidates import MINUTES, POWER_MINUTES, Points, key_of, minutes_for, removal_minutes, standing
 from .choose import CheckTable, Ranked
-from .outcomes import Outcome
+from .outcomes import Outcome, Spread
 from .reading import Spot
+from .repeats import Expected
 from .ties import same_sd
 from .words import Check, check_cautions, describe_check, describe_outcomes
 
@@ -58,6 +59,7 @@ class Proposals:
         self._settled: Floats | None = None
         self._settled_sizes = finder.sizes.mean.copy()
         self._settled_ties: dict[int, int] = {}
+        self._settled_again: dict[int, float] = {}
         self._out: dict[tuple[object, ...], tuple[Spot, Outcome] | None] = {}
 
     def cannot(self, spot: Spot) -> None:
@@ -132,6 +134,28 @@ class Proposals:
                 found.setdefault(line, index)
         return found
 
+    @cached_property
+    def _between(self) -> dict[tuple[int, int], list[int]]:
+        """For each two nodes, the checks between them."""
+        found: dict[tuple[int, int], list[int]] = {}
+        for index, spot in enumerate(self.table.spots):
+            nets = self.finder.nets_of(spot)
+            if nets is not None:
+                found.setdefault(nets, []).append(index)
+        return found
+
+    def _again(self) -> dict[int, float]:
+        """The checks between nets that were read before, with what was read."""
+        return {
+            check: x for nets, x in self.finder.repeats.readings() for check in self._between.get(nets, ())
+        }
+
+    def _expected(self, spot: Spot, outcome: Outcome) -> Expected | None:
+        nets = self.finder.nets_of(spot)
+        if nets is None or not isinstance(outcome, Spread):
+            return None
+        return self.finder.repeats.expected(nets, outcome)
+
     def _drift(self, chance: Floats) -> tuple[Floats, Floats, dict[int, list[tuple[int, float, float]]]]:
         """What is known of each check's line by now, how far its outcomes lag behind that, and the ties."""
         finder, table_ = self.finder, self.table
@@ -150,17 +174,31 @@ class Proposals:
         for check in {*tied, *self._settled_ties}:
             if len(tied.get(check, ())) != self._settled_ties.get(check, 0):
                 lag[check] = max(lag[check], 1.0)
+        again = self._again()
+        for check in {*again, *self._settled_again}:
+            if again.get(check) != self._settled_again.get(check):
+                lag[check] = max(lag[check], 1.0)
         return offsets, lag, tied
 
     def _settle(self, which: Ints, offsets: Floats, tied: dict[int, list[tuple[int, float, float]]]) -> None:
         """Bring the outcomes of some checks up to date."""
         sizes = self.finder.sizes
-        self.table.settle(offsets, sizes, tied, which)
+        again = self._again()
+        expected = {
+            check: found
+            for check in which.tolist()
+            if check in again
+            and (found := self._expected(self.table.spots[check], self.table.outcomes[check]))
+        }
+        self.table.settle(offsets, sizes, tied, which, expected)
         if self._settled is None:
             self._settled = offsets.copy()
         self._settled[which] = offsets[which]
         for check in which.tolist():
             self._settled_ties[check] = len(tied.get(check, ()))
+            self._settled_again.pop(check, None)
+            if check in again:
+                self._settled_again[check] = again[check]
         faults = self.table.fault[np.isin(self.table.check, which)]
         self._settled_sizes[faults] = sizes.mean[faults]
 
@@ -353,10 +391,18 @@ class Proposals:
         rows = finder.features.rows([finder.predictor.likeness(spot) for spot in spots])
         mean, sd = finder.calibration.offsets(rows)
         offsets = np.stack([mean, np.hypot(sd, OWN_SD)], axis=1)
-        return [CheckTable(spots, outcomes, finder.groups, offsets, finder.sizes)]
+        made = CheckTable(spots, outcomes, finder.groups, offsets, finder.sizes)
+        again = {
+            index: expected
+            for index, (spot, outcome) in enumerate(found)
+            if (expected := self._expected(spot, outcome))
+        }
+        if again:
+            made.settle(offsets, finder.sizes, again=again)
+        return [made]
 
     def _without(self, spot: Spot, ref: str) -> tuple[Spot, Outcome] | None:
-        """A check with a part out, and its outcome without that part's own faults."""
+        """A check with a part out, and its outcome where that part's own faults leave a sound board."""
         key = (ref, self.finder.state.removed, key_of(spot))
         if key not in self._out:
             moved = self._moved(spot, ref)
@@ -365,10 +411,17 @@ class Proposals:
             else:
                 outcome = self.finder.predictor.resistance(spot)
                 own = np.array([self.finder.faults[i].edit.part == ref for i in outcome.faults], dtype=bool)
-                self._out[key] = moved, replace(
-                    outcome, faults=outcome.faults[~own], mean=outcome.mean[~own], sd=outcome.sd[~own],
-                    soft=outcome.soft[~own], gain=outcome.gain[~own],
-                )  # fmt: skip
+                self._out[key] = (
+                    moved,
+                    replace(
+                        outcome,
+                        mean=np.where(own, outcome.mean0, outcome.mean),
+                        sd=np.where(own, outcome.sd0, outcome.sd),
+                        soft=np.where(own, outcome.soft0, outcome.soft),
+                        bend=np.where(own, outcome.bend0, outcome.bend),
+                        gain=np.where(own, 0.0, outcome.gain),
+                    ),
+                )
         return self._out[key]
 
     def _reading_of(self, ref: str, chance: Floats) -> list[Spot]:
