@@ -11,7 +11,7 @@ import numpy as np
 from .association import Expected, Measured, associate
 from .deck import Deck
 from .errors import BadDeck
-from .rotation import Known, follow, tape_speed
+from .rotation import MAINS_SIGMA, Known, follow, tape_speed
 from .spools import Tape, tape_named
 from .uncertain import Uncertain
 from .wear import Wear, multiple, normal_density, often, wear_of
@@ -25,8 +25,6 @@ STRAYS = 0.06
 estimate)."""
 STRAY_PERCENT, STRAY_SPREAD = 0.06, 1.2
 """Median size of such a line and the standard deviation of its logarithm (own estimate)."""
-MAINS_SIGMA = 0.1
-"""Standard deviation of twice the mains frequency, hertz (from memory)."""
 PLACES = 17
 """Places along the tape that are tried where nobody says where it stood."""
 PULSES: dict[int | str, str] = {

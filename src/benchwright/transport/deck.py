@@ -211,7 +211,10 @@ class Deck:
         return self.belts[found]
 
     def has_belt(self, name: str) -> bool:
-        return _named(name, self.belts) is not None and _named(name, self.parts) is None
+        """Whether a name means a belt: a part of the same name goes before, unless ``belt`` is written."""
+        if _named(name, self.belts) is None:
+            return False
+        return name.casefold().startswith("belt ") or _named(name, self.parts) is None
 
     def with_part(self, part: RoundPart) -> Deck:
         """The deck with one part changed or added."""

@@ -283,6 +283,8 @@ def read_old_belt(
     )
     if when_new is not None:
         told = f"It has kept {lost:.0f} % of its stretch for good (permanent set)"
+    elif lost > 100:
+        told = "It is worn out, or it never belonged here"
     elif lost < 0:
         told = f"That is tighter than the usual {material.stretch[1]:g} %"
     else:

@@ -76,6 +76,49 @@ class Turning:
         return next((turn for turn in self.turns if turn.name == name), None)
 
 
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """A line that comes several times a turn by how a part is built.
+
+    Attributes
+    ----------
+    name : str
+        The part.
+    what : str
+        Such as ``once per segment of its commutator``.
+    hertz : Uncertain
+    """
+
+    name: str
+    what: str
+    hertz: Uncertain
+
+
+MAINS_SIGMA = 0.1
+"""Standard deviation of twice the mains frequency, hertz (from memory)."""
+
+
+def pulses(deck: Deck, found: Turning) -> tuple[Pulse, ...]:
+    """Lines of commutators, magnet poles, teeth, and motors on the mains."""
+    made = []
+    for turn in found.turns:
+        part = deck.parts.get(turn.name)
+        if part is None:
+            continue
+        for count, what in (
+            (part.segments, "once per segment of its commutator"),
+            (2 * part.segments if part.segments % 2 else 0, "twice per segment (an odd number of them)"),
+            (part.poles, "once per pole"),
+            (part.teeth, "once per tooth"),
+        ):
+            if count:
+                made.append(Pulse(turn.name, what, turn.hertz * float(count)))
+        if part.mains:
+            twice = Uncertain.of(2 * part.mains, MAINS_SIGMA, "mains")
+            made.append(Pulse(turn.name, "twice the mains frequency", twice))
+    return tuple(made)
+
+
 def tape_speed(deck: Deck, ratio: float = 1.0, sigma: float | None = None) -> Uncertain:
     """Speed of the tape, millimetres a second.
 
@@ -321,13 +364,21 @@ def _why_unknown(deck: Deck, name: str, part: RoundPart) -> str:
     return f"{name}: nothing that turns is known to drive it (turns_with, runs_against, a belt)"
 
 
+def string_path(belt: Belt) -> Uncertain | None:
+    """A belt's path as somebody measured it with a string, millimetres; None if nobody did."""
+    if belt.string_length is None:
+        return None
+    sigma = belt.string_sigma
+    if sigma is None:
+        sigma = table("limits.toml")["measuring"]["string_millimetre"]
+    return Uncertain.of(belt.string_length, sigma, f"length of belt {belt.name}")
+
+
 def installed_length(deck: Deck, belt: Belt) -> tuple[Uncertain, str] | None:
     """Length of a belt's middle as it runs, millimetres, and where it comes from; None if not known."""
     source = f"length of belt {belt.name}"
-    measuring = table("limits.toml")["measuring"]
-    if belt.string_length is not None:
-        sigma = measuring["string_millimetre"] if belt.string_sigma is None else belt.string_sigma
-        string = Uncertain.of(belt.string_length, sigma, source)
+    string = string_path(belt)
+    if string is not None:
         return string + belt.thick * math.pi, "path measured with a string"
     try:
         path = deck.path(belt)

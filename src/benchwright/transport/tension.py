@@ -178,9 +178,10 @@ def explain_load(load: BeltLoad, path: BeltPath, needed: float | None = None) ->
     said = [pulls + f"{load.tension_settled.told('N')}."]
     if load.stretch <= 0:
         return (*said, "It hangs loose and drives nothing: a shorter belt is needed.")
+    the = at.name if at.name.startswith("pulley ") else f"the {at.name}"
     per_percent = at.bearing_new.value / load.stretch
     tight = (
-        f"The bearing of {at.name} carries {at.bearing_new.told('N')} at first and "
+        f"The bearing of {the} carries {at.bearing_new.told('N')} at first and "
         f"{at.bearing_settled.told('N')} later; each further 1 % of stretch adds {per_percent:.2g} N."
     )
     if at.bearing_new.value > most:
@@ -194,7 +195,7 @@ def explain_load(load: BeltLoad, path: BeltPath, needed: float | None = None) ->
     torque = at.torque_settled.value
     least = load.stretch * needed / torque if torque > 0 else math.inf
     whose = "the deck needs" if known else f"usual is some {needed:g} mN m:"
-    slack = f"Settled, it slips on {at.name} above {at.torque_settled.told('mN m')}"
+    slack = f"Settled, it slips on {the} above {at.torque_settled.told('mN m')}"
     if torque < needed:
         slack += (
             f", and {whose} {f'{needed:g} mN m' if known else limits['needed_torque']['text']}: too slack. "

@@ -130,3 +130,16 @@ def parse_uncertain(
     if match[4] == "%" and match[2] != "%":
         sigma *= abs(value) / 100
     return value, sigma
+
+
+def typed_sigma(text: str) -> float:
+    """Standard deviation that a number has from being typed with so many digits: half a unit of the last one.
+
+    Parameters
+    ----------
+    text : str
+        A number as `parse_uncertain` reads it; ``1.3`` means 1.25 to 1.35, all as likely.
+    """
+    digits = re.match(r"\s*[+-]?\d*(?:[.,](\d*))?", text)
+    places = len(digits[1]) if digits is not None and digits[1] else 0
+    return float(0.5 * 10.0**-places / math.sqrt(3))
