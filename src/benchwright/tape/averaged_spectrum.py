@@ -77,6 +77,10 @@ class AveragedSpectrum:
             at += step
         self._rest = joined[at:].copy()
 
+    def fresh_start(self) -> None:
+        """Forget the samples that do not fill a stretch yet: what comes next does not follow them."""
+        self._rest = np.zeros(0, np.float32)
+
     def figure(self, of: Callable[[Spectrum], float], unit: str, bins: int = 1, least: float = 0.0) -> Figure:
         """A figure drawn from the spectrum, with its uncertainty.
 

@@ -95,9 +95,9 @@ class Batches:
         """
         total = self.total
         value = of(total)
-        left_out = [of(total - batch) for batch in self.batches]
-        count = len(left_out)
-        if count < 3 or not all(math.isfinite(each) for each in left_out):
+        count = len(self)
+        left_out = [of(total - batch) for batch in self.batches] if count >= 3 else []
+        if not left_out or not all(math.isfinite(each) for each in left_out):
             return Figure(value, math.inf, unit)
         spread = (count - 1) / count * float(np.sum((np.array(left_out) - np.mean(left_out)) ** 2))
         return Figure(value, math.hypot(math.sqrt(spread), least), unit)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -76,13 +77,16 @@ class Harmonics:
     fundamental : float
         Hz.
     relative : tuple of (int, Figure)
-        Order from 2 and level in dB below or above the fundamental.
+        Order from 2 and level in dB against the fundamental, of those that stand out of the noise.
+    hidden : tuple of (int, float)
+        Order of the others, and the level in dB that they do not reach.
     distortion : Figure
         Root of the harmonics' powers over the fundamental, in %.
     """
 
     fundamental: float
     relative: tuple[tuple[int, Figure], ...]
+    hidden: tuple[tuple[int, float], ...]
     distortion: Figure
 
 
@@ -183,27 +187,36 @@ def harmonics(spectrum: AveragedSpectrum, fundamental: float, highest: int = 9) 
     last = min(highest, int(0.47 * spectrum.rate / fundamental))
     widths = {order: min(_TONE_MARGIN_HZ, 0.02 * order * fundamental) for order in range(1, last + 1)}
 
-    def above_floor(power: Spectrum, order: int) -> float:
+    def above_floor(power: Spectrum, order: int) -> tuple[float, float]:
+        """Power of a harmonic, and what the noise's scatter could feign."""
         bins = spectrum.line(order * fundamental, widths[order])
-        floor = _beside(power, bins, count) * (bins.stop - bins.start)
-        return float(max(1e-30, float(power[bins].sum()) - floor))
+        width = bins.stop - bins.start
+        floor = _beside(power, bins, count) * width
+        return float(power[bins].sum()) - floor, 3.0 * floor / math.sqrt(max(1.0, count) * width / 1.5)
 
-    def relative(order: int) -> Figure:
-        bins = spectrum.line(order * fundamental, widths[order])
+    def value(order: int, power: Spectrum) -> float:
+        return 10.0 * math.log10(max(1e-30, above_floor(power, order)[0]) / fundamental_power(power))
 
-        def value(power: Spectrum) -> float:
-            return 10.0 * math.log10(above_floor(power, order) / above_floor(power, 1))
-
-        return spectrum.figure(value, "dB", bins.stop - bins.start, least=0.01)
+    def fundamental_power(power: Spectrum) -> float:
+        return max(1e-30, above_floor(power, 1)[0])
 
     def distortion(power: Spectrum) -> float:
-        summed = float(sum(above_floor(power, order) for order in range(2, last + 1)))
-        return 100.0 * math.sqrt(summed / above_floor(power, 1))
+        summed = sum(above_floor(power, order)[0] for order in range(2, last + 1))
+        return 100.0 * math.sqrt(max(0.0, summed) / fundamental_power(power))
 
+    relative: list[tuple[int, Figure]] = []
+    hidden: list[tuple[int, float]] = []
+    average = spectrum.power
+    for order in range(2, last + 1):
+        found, feigned = above_floor(average, order)
+        if found > feigned:
+            width = 2 * round(widths[order] / spectrum.resolution) + 1
+            relative.append((order, spectrum.figure(partial(value, order), "dB", width, least=0.01)))
+        else:
+            most = max(feigned, 1e-30) / fundamental_power(average)
+            hidden.append((order, 10.0 * math.log10(most)))
     return Harmonics(
-        fundamental,
-        tuple((order, relative(order)) for order in range(2, last + 1)),
-        spectrum.figure(distortion, "%", least=0.001),
+        fundamental, tuple(relative), tuple(hidden), spectrum.figure(distortion, "%", least=0.001)
     )
 
 
