@@ -158,17 +158,13 @@ def hum(spectrum: AveragedSpectrum, avoid_hz: Sequence[float] = ()) -> Hum:
     Parameters
     ----------
     spectrum : AveragedSpectrum
-        With a resolution of 1 Hz or finer.
+        With a resolution of 1 Hz or finer; without a single stretch, nothing is found.
     avoid_hz : sequence of float
         Tones of the signal: harmonics of the mains near them are left out.
     """
-    best: Hum | None = None
-    for mains in (50, 60):
-        found = _hum_at(spectrum, mains, avoid_hz)
-        if best is None or found.sigmas > best.sigmas:
-            best = found
-    assert best is not None
-    return best
+    if not spectrum.count:
+        return Hum(0, Figure(math.nan, math.nan, "Hz"), Figure(math.nan, math.nan, "dBFS"), (), 0.0)
+    return max((_hum_at(spectrum, mains, avoid_hz) for mains in (50, 60)), key=lambda found: found.sigmas)
 
 
 def harmonics(spectrum: AveragedSpectrum, fundamental: float, highest: int = 9) -> Harmonics:
