@@ -36,7 +36,7 @@ def rings(draw) -> list[Pulley]:
     ]
 
 
-def _hull_length(pulleys: list[Pulley], thickness: float, points: int = 4000) -> float:
+def _hull_length(pulleys: list[Pulley], thickness: float, points: int = 1500) -> float:
     angle = np.linspace(0, 2 * np.pi, points, endpoint=False)
     cloud = np.concatenate(
         [

@@ -169,7 +169,8 @@ def belt_command(deck_path: Path | None, as_json: bool, **options: Any) -> None:
         wanted = [deck.belt(options["belt_name"])] if options["belt_name"] else list(deck.belts.values())
         if len(wanted) > 1 and any(options[key] is not None for key in ("old", "when_new", "torque")):
             raise click.UsageError(
-                f"the deck has {len(wanted)} belts ({', '.join(deck.belts)}): say which one is meant with --belt"
+                f"the deck has {len(wanted)} belts ({', '.join(deck.belts)}): say which one is meant "
+                "with --belt"
             )
         jobs = [_belt_from_deck(deck, belt, options) for belt in wanted]
     if as_json:
@@ -271,6 +272,7 @@ class _BeltJob:
             "cautions": _cautions_json(_BELT_CAUTIONS),
         }  # fmt: skip
         if self.path is not None and self.load is not None:
+            made["slips_first"] = self.load.slips_first
             made["length_of_middle_mm"] = round(self.path.length, 3)
             made["remarks"] = list(self.path.remarks)
             made["pulleys"] = [
@@ -293,6 +295,8 @@ class _BeltJob:
         return made
 
     def show(self) -> None:
+        from ..transport.order import SIZE_HOW
+
         order = self.order
         click.echo(f"{self.name}")
         if self.path is not None and self.load is not None:
@@ -321,6 +325,7 @@ class _BeltJob:
             f"{order.folded.value:.1f} mm, inside diameter {order.inside_diameter.value:.1f} mm), which is "
             f"{order.stretch:.1f} % stretch or {order.shorter:.1f} % shorter than the path."
         )
+        click.echo(SIZE_HOW)
         least, _, most = self.material.stretch
         click.echo(f"Sizes that can be had (usual stretch {least:g} to {most:g} %):")
         for size in order.sizes:

@@ -10,6 +10,9 @@ from .path import BeltPath, name_of
 from .tables import table
 from .uncertain import Uncertain
 
+THICKER = 0.2
+"""How much thicker a belt is taken to be for showing what thickness does, millimetres."""
+
 
 def tension(section: Section, material: Material, stretch: float, settled: bool = False) -> Uncertain:
     """Pull in a belt.
@@ -208,6 +211,15 @@ def explain_load(load: BeltLoad, path: BeltPath, needed: float | None = None) ->
             "stretch it would slip: low speed that falls with the load."
         )
     said.append(slack)
+    large = max(path.pulleys, key=lambda pulley: pulley.diameter)
+    little = path.pulleys[small]
+    if large.diameter > 1.2 * little.diameter:
+        large_name = f"the {large.name}" if large.name else "the large pulley"
+        faster = speed_change(little.diameter, large.diameter, path.thickness, path.thickness + THICKER)
+        said.append(
+            f"Keep to the thickness: {THICKER:g} mm more makes {large_name} run "
+            f"{faster:.1f} % faster, if {the} drives it."
+        )
     return tuple(said)
 
 
