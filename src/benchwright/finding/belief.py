@@ -107,9 +107,7 @@ class Belief:
         self._known = None
         if isinstance(step, Note):
             self.there[step.faults] += step.delta
-            # "None of these" shares the sound board's expectation and also allows anything at all.
-            free = math.log(NONE_FREE) + step.slip - step.sound
-            self.none += float(np.logaddexp(math.log(1.0 - NONE_FREE), min(free, 50.0)))
+            self.none += _freely(step)
             self._keep(step)
         else:
             self._cures = True
@@ -119,6 +117,23 @@ class Belief:
                 self.there[step.faults] += np.log1p(-step.success)
         if grow:
             self.grow()
+
+    def revise(self, step: int, note: Note) -> None:
+        """Put another judgement of a reading in place of the first; not before something was cured."""
+        old = self.steps[step]
+        assert isinstance(old, Note)
+        assert not any(isinstance(later, Cure) for later in self.steps[step:])
+        self._known = None
+        self.steps[step] = note
+        self.there[old.faults] -= old.delta
+        self.there[note.faults] += note.delta
+        self.none += _freely(note) - _freely(old)
+        row = self._step_of.index(step)
+        self._ratios[row, old.faults] = 0.0
+        self._ratios[row, note.faults] = note.delta
+        self._expected[row] = (note.sound, note.slip)
+        touched = np.union1d(old.faults, note.faults)
+        self._best[touched] = np.maximum(self.matrix()[:, touched].max(axis=0), 0.0)
 
     def _keep(self, note: Note) -> None:
         count = len(self._step_of)
@@ -277,6 +292,12 @@ class Belief:
         return sorted(
             ((s.members, math.exp(s.log_weight - total)) for s in self.several), key=lambda item: -item[1]
         )
+
+
+def _freely(note: Note) -> float:
+    """How "none of these" takes a reading: as a sound board does, or else as anything at all."""
+    free = math.log(NONE_FREE) + note.slip - note.sound
+    return float(np.logaddexp(math.log(1.0 - NONE_FREE), min(free, 50.0)))
 
 
 def _log_sum(logs: Floats) -> float:

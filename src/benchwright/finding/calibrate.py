@@ -113,6 +113,7 @@ class Calibration:
         design = np.zeros((len(rows), count + 1))
         np.add.at(design, (np.arange(len(rows))[:, None], self._place(rows.column)), rows.value)
         design = design[:, :count] / noise[:, None]
+        self._design, self._residuals, self._noise = design, residuals, noise
         precision = design.T @ design
         precision[np.diag_indices(count)] += 1.0
         # One row and column of zeros more stands for every feature that was not met.
@@ -121,6 +122,29 @@ class Calibration:
         if count:
             self._covariance[:count, :count] = np.linalg.inv(precision)
             self._mean[:count] = self._covariance[:count, :count] @ (design.T @ (residuals / noise))
+
+    def without(self, left_out: Sequence[Ints]) -> tuple[Floats, Floats]:
+        """What other readings predict for each of the readings: mean and standard deviation, shapes (n,).
+
+        Parameters
+        ----------
+        left_out : sequence of ndarray of int
+            For each reading, those not to be used for it, itself first.
+        """
+        count = len(self._residuals)
+        kept = len(self._met)
+        inverse = np.eye(count) - self._design @ self._covariance[:kept, :kept] @ self._design.T
+        inverse /= np.outer(self._noise, self._noise)
+        pulled = inverse @ self._residuals
+        variance = 1.0 / np.diag(inverse)
+        miss = pulled * variance
+        for row, group in enumerate(left_out):
+            if len(group) > 1:
+                # Readings left out together: the inverse of their block tells both.
+                block = np.linalg.inv(inverse[np.ix_(group, group)])
+                miss[row], variance[row] = float(block[0] @ pulled[group]), block[0, 0]
+        spread = np.sqrt(np.maximum(variance - self._noise**2, 1e-4))
+        return self._residuals - miss, spread
 
     def _place(self, column: Ints) -> Ints:
         """Where features stand in the arrays; past the end for those not met."""
@@ -153,6 +177,16 @@ class SoftReadings:
         self._residuals: list[float] = []
         self._low: list[bool] = []
         self._faults: list[Ints] = []
+        self._after: list[list[int]] = []
+        self._of_line: dict[str, list[int]] = {}
+
+    def left_out(self) -> list[Ints]:
+        """For each reading, those that say nothing new of it: itself first, then later ones of its lines.
+
+        Of the readings of one line the first stands against all other lines, and each later one against
+        those too that came before it.
+        """
+        return [np.array(rows, dtype=np.int64) for rows in self._after]
 
     def add(self, likeness: Likeness, residual: float, low: bool, faults: Ints) -> None:
         """Take in one reading.
@@ -167,6 +201,15 @@ class SoftReadings:
         faults : ndarray of int
             The faults that would move it.
         """
+        number = len(self._residuals)
+        self._after.append([number])
+        for line, _ in likeness.lines:
+            rows = self._of_line.setdefault(line, [])
+            for row in rows:
+                if row != number and self._after[row][-1] != number:
+                    self._after[row].append(number)
+            if not rows or rows[-1] != number:
+                rows.append(number)
         self._entries.append(self.features.entries(likeness))
         self._residuals.append(residual)
         self._low.append(low)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,7 +22,7 @@ from .predict import Predictor, measured
 from .proposals import Proposals
 from .reading import EVENTS, Reading, Spot, understand, value_text
 from .repeats import Expected, Repeats
-from .ties import Ties
+from .ties import Tie, Ties
 from .weigh import MOST_CHECKS, weigh
 from .words import Advice, Check, Suspect, suspect_of
 
@@ -33,6 +33,9 @@ METER_AND_EYES = ("resistance", "voltage", "look")
 WITH_PROBE = (*METER_AND_EYES, "logic")
 GOOD_UNIT_SD = 0.30
 """Spread of ln R between two good units of one board (own)."""
+
+MOVED = 0.12
+"""An earlier reading is judged anew once what is expected of it moved by this much, in ln R."""
 
 
 @dataclass(slots=True)
@@ -46,11 +49,21 @@ class Entry:
     outcome: Outcome | None
     likeness: Likeness | None = None
     offset: tuple[float, float] = (0.0, 0.0)
-    """How far this board's junctions were expected off the model when it was taken, and how sure."""
+    """How far this board's junctions are expected off the model, by all other readings, and how sure."""
+    at_first: tuple[float, float] = (0.0, 0.0)
+    """The same when it was taken."""
     again: Expected | None = None
     """What an earlier reading of the same two nets led to expect."""
+    tie: Tie | None = None
+    """What earlier readings of neighbours and of lines alike led to expect."""
+    sizes: tuple[Floats, Floats] | None = None
+    """What was known of the sizes of its faults."""
+    soft: bool = False
+    """Whether it tells of chips' junctions."""
     step: Note | Cure | None = None
-    """What it said."""
+    """What it said, as judged by now."""
+    revised: list[tuple[int, tuple[float, float], Note]] = field(default_factory=list)
+    """The earlier readings that were judged anew because of it, with how they were judged before."""
 
 
 class FaultFinder:
@@ -144,11 +157,13 @@ class FaultFinder:
         gone = self.entries.pop()
         if gone.reading.good_unit:
             self._work_out()
-        else:
-            self._restart()
-            for index in range(len(self.entries)):
-                self._put(index)
-            self.belief.grow()
+            return gone.reading
+        for index, offset, step in gone.revised:
+            self.entries[index].offset, self.entries[index].step = offset, step
+        self._restart()
+        for index in range(len(self.entries)):
+            self._put(index)
+        self.belief.grow()
         return gone.reading
 
     def _entry(self, reading: Reading) -> Entry:
@@ -196,13 +211,65 @@ class FaultFinder:
                 entry.offset = float(mean[0]), math.hypot(float(sd[0]), OWN_SD)
             else:
                 entry.offset = (0.0, 0.0)
-            nets = self.nets_of(entry.spot)
+            entry.at_first = entry.offset
+            nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
             placed = self._placed(entry)
-            entry.again = None
+            entry.again = entry.tie = None
             if nets is not None and isinstance(placed, Spread) and entry.key not in self._good:
                 entry.again = self.repeats.expected(nets, placed)
+            if line is not None and entry.likeness is not None:
+                entry.tie = self.ties.so_far(line, entry.likeness.kind, entry.spot.state.removed)
+            if isinstance(placed, Spread):
+                entry.sizes = self.sizes.of(placed.faults)
             entry.step = self._note(entry)
+        entry.revised = []
         self._put(index)
+        self._judge_anew(entry)
+
+    def _judge_anew(self, newest: Entry) -> None:
+        """Judge earlier readings again where the newest moved what is expected of them.
+
+        A line that reads as low as a short may stand for a board that does, until other lines are known.
+        """
+        if not newest.soft:
+            return
+        calibration = self.calibration
+        first = 1 + max((n for n, step in enumerate(self.belief.steps) if isinstance(step, Cure)), default=-1)
+        judged = [
+            (n, index, self.entries[index])
+            for n, index in enumerate(self._step_entry)
+            if n >= first and self.entries[index] is not newest
+        ]
+        judged = [row for row in judged if self._hangs_on_lines(row[2])]
+        if not judged:
+            return
+        within = iter(zip(*calibration.without(self._soft.left_out()), strict=True))
+        inside = {index: next(within) for index in self._step_entry if self.entries[index].soft}
+        others = [row for row in judged if row[1] not in inside]
+        mean, sd = calibration.offsets(self.features.rows([_likeness(entry) for _, _, entry in others]))
+        outside = {row[1]: (m, s) for row, m, s in zip(others, mean, sd, strict=True)}
+        for n, index, entry in judged:
+            m, s = inside[index] if entry.soft else outside[index]
+            offset = float(m), math.hypot(float(s), OWN_SD)
+            old, step = entry.offset, entry.step
+            if max(abs(offset[0] - old[0]), abs(offset[1] - old[1])) > MOVED and isinstance(step, Note):
+                newest.revised.append((index, old, step))
+                entry.offset = offset
+                entry.step = self._note(entry)
+                self.belief.revise(n, entry.step)
+                if (nets := self.nets_of(entry.spot)) is not None:
+                    self.repeats.renew(nets, step, entry.step)
+                self._calibration = None
+
+    @staticmethod
+    def _hangs_on_lines(entry: Entry) -> bool:
+        """Whether what is known of the board's junctions matters to a reading."""
+        return (
+            isinstance(entry.outcome, Spread)
+            and entry.likeness is not None
+            and not (entry.again is not None and entry.again.repeats)
+            and entry.offset[1] > 0.0
+        )
 
     def _put(self, index: int) -> None:
         """Add what a judged reading says to the belief, and to what is known of lines and sizes."""
@@ -212,6 +279,7 @@ class FaultFinder:
         self.belief.add(entry.step, grow=False)
         self._step_entry.append(index)
         self._calibration = None
+        entry.soft = False
         if entry.outcome is None:
             # What was worked on need not read as before.
             self.repeats.restart()
@@ -226,7 +294,7 @@ class FaultFinder:
             self.repeats.learn(nets, value, outcome, entry.step)
         if entry.again is not None and entry.again.repeats:
             return
-        self.sizes.learn(outcome, value, *entry.offset)
+        self.sizes.learn(outcome, value, *entry.at_first)
         if entry.likeness is None:
             return
         line = self.line_of(entry.spot)
@@ -235,6 +303,7 @@ class FaultFinder:
         if outcome.soft0 >= SOFT_SHARE and math.isfinite(value):
             off = (value - outcome.mean0) / outcome.soft0
             self._soft.add(entry.likeness, off, value < JUNCTION_FLOOR, outcome.faults)
+            entry.soft = True
 
     @property
     def calibration(self) -> Calibration:
@@ -247,16 +316,14 @@ class FaultFinder:
         outcome = self._placed(entry)
         value = measured(entry.spot, entry.value)
         if isinstance(outcome, Spread) and isinstance(value, float):
-            sound, rows = outcome.log_likelihood(value, *entry.offset, self.sizes)
+            sound, rows = outcome.log_likelihood(value, *entry.offset, entry.sizes)
             if entry.again is not None:
                 slip = outcome.slip_log(value)
                 sound, rows = entry.again.weigh(value, sound, rows)
                 return Note(sound, slip, entry.again.faults, rows - sound)
-            line = self.line_of(entry.spot)
-            if line is not None and entry.likeness is not None:
-                kind, removed = entry.likeness.kind, entry.spot.state.removed
+            if entry.tie is not None:
                 slip = outcome.slip_log(value)
-                sound, rows = self.ties.weigh(line, kind, removed, value, sound, slip, outcome.faults, rows)
+                sound, rows = entry.tie.weigh(value, sound, slip, outcome.faults, rows)
         else:
             sound, rows = outcome.log_likelihood(value)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
@@ -468,6 +535,11 @@ class FaultFinder:
     def _leading(self, limit: int) -> list[int]:
         """Numbers of the likeliest places, best first."""
         return [int(place) for place in np.argsort(self.place_chances()[0])[::-1][: max(limit, 0)]]
+
+
+def _likeness(entry: Entry) -> Likeness:
+    assert entry.likeness is not None
+    return entry.likeness
 
 
 def _two(spot: Spot) -> bool:

@@ -145,7 +145,11 @@ class Spread:
             self.gain = np.zeros(len(self.faults))
 
     def log_likelihood(
-        self, x: float, offset: float = 0.0, offset_sd: float = 0.0, sizes: Sizes | None = None
+        self,
+        x: float,
+        offset: float = 0.0,
+        offset_sd: float = 0.0,
+        sizes: Sizes | tuple[Floats, Floats] | None = None,
     ) -> tuple[float, Floats]:
         """Log density of a value on a sound board and under each fault of `faults`.
 
@@ -154,8 +158,8 @@ class Spread:
         x : float
         offset, offset_sd : float
             How far this board's junctions are off the model, and how sure that is.
-        sizes : Sizes, optional
-            What earlier readings say of each fault's own resistance.
+        sizes : Sizes or (ndarray, ndarray), optional
+            What earlier readings say of each fault's own resistance; or that already looked up.
         """
         moved, loose = soft_shift(
             np.append(self.soft, self.soft0), offset, offset_sd, np.append(self.bend, self.bend0)
@@ -163,7 +167,8 @@ class Spread:
         mean = np.append(self.mean, self.mean0) + moved
         sd = np.hypot(np.append(self.sd, self.sd0), loose)
         if len(self.faults):
-            known, unsure = (0.0, 1.0) if sizes is None else sizes.of(self.faults)
+            looked_up = sizes.of(self.faults) if isinstance(sizes, Sizes) else sizes
+            known, unsure = (np.zeros(1), np.ones(1)) if looked_up is None else looked_up
             mean[:-1] += self.gain * known
             sd[:-1] = np.hypot(sd[:-1], self.gain * unsure)
         if math.isinf(x):

@@ -136,6 +136,12 @@ class Repeats:
         """Keep a reading with what it said."""
         self._last[nets] = x, outcome, note
 
+    def renew(self, nets: tuple[int, int], old: Note, note: Note) -> None:
+        """Put another judgement of a reading in place of the old one, if it is the last between its nets."""
+        known = self._last.get(nets)
+        if known is not None and known[2] is old:
+            self._last[nets] = (*known[:2], note)
+
     def readings(self) -> list[tuple[tuple[int, int], float]]:
         """Each two nets with their last reading."""
         return [(nets, x) for nets, (x, _, _) in self._last.items()]

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,18 +54,50 @@ class Ties:
         self._alike: dict[tuple[frozenset[str], Hashable], list[float]] = {}
         self._equal, self._pairs = EQUAL_PRIOR
 
-    def weigh(
-        self,
-        net: str,
-        kind: Hashable,
-        removed: frozenset[str],
-        x: float,
-        sound: float,
-        slip: float,
-        faults: Ints,
-        rows: Floats,
-    ) -> tuple[float, Floats]:
-        """Correct the log likelihoods of a reading of `net` to ground.
+    def so_far(self, net: str, kind: Hashable, removed: frozenset[str]) -> Tie:
+        """What the readings so far say of one of `net` to ground."""
+        bridged = tuple(
+            (fault, level)
+            for fault, other in self.bridges.get(net, ())
+            if (level := self.levels.get((removed, other))) is not None
+        )
+        alike = tuple(level for level in self._alike.get((removed, kind), ()) if math.isfinite(level))
+        return Tie(bridged, alike, self._equal / (self._equal + self._pairs))
+
+    def learn(self, net: str, kind: Hashable, removed: frozenset[str], x: float) -> None:
+        """Note what a line read."""
+        seen = self._alike.setdefault((removed, kind), [])
+        if math.isfinite(x) and (removed, net) not in self.levels:
+            others = [level for level in seen if math.isfinite(level)]
+            if others:
+                nearest = min(abs(x - level) for level in others)
+                hit = nearest < 2.5 * same_sd(x)
+                self._equal += 1.0 if hit else 0.0
+                self._pairs += 0.0 if hit else 1.0
+            seen.append(x)
+        self.levels.setdefault((removed, net), x)
+
+
+@dataclass(frozen=True, slots=True)
+class Tie:
+    """What earlier readings say of one line's reading to ground.
+
+    Attributes
+    ----------
+    bridged : tuple of (int, float)
+        Bridge faults on the line, with what the line at their other end read.
+    alike : tuple of float
+        What lines of its kind read.
+    equal : float
+        How often two of those read exactly the same without a bridge.
+    """
+
+    bridged: tuple[tuple[int, float], ...]
+    alike: tuple[float, ...]
+    equal: float
+
+    def weigh(self, x: float, sound: float, slip: float, faults: Ints, rows: Floats) -> tuple[float, Floats]:
+        """Correct the log likelihoods of the line's reading.
 
         Parameters
         ----------
@@ -81,48 +114,25 @@ class Ties:
             The corrected `sound` and `rows`.
         """
         rows = rows.copy()
-        for fault, other in self.bridges.get(net, ()):
-            level = self.levels.get((removed, other))
-            if level is None:
-                continue
+        for fault, level in self.bridged:
             place = np.flatnonzero(faults == fault)
             if len(place):
-                rows[place[0]] = self._same(x, level, slip)
-        if math.isfinite(x):
-            alike = [level for level in self._alike.get((removed, kind), ()) if math.isfinite(level)]
-            if alike:
-                share = self._equal / (self._equal + self._pairs)
-                equal = np.logaddexp.reduce([_normal(x, level, same_sd(x)) for level in alike]) - math.log(
-                    len(alike)
-                )
-                lifted = float(np.logaddexp(math.log1p(-share) + sound, math.log(share) + equal))
-                rows = np.where(rows == sound, lifted, rows)
-                sound = lifted
+                rows[place[0]] = _same(x, level, slip)
+        if math.isfinite(x) and self.alike:
+            equal = np.logaddexp.reduce([_normal(x, level, same_sd(x)) for level in self.alike])
+            equal -= math.log(len(self.alike))
+            lifted = float(np.logaddexp(math.log1p(-self.equal) + sound, math.log(self.equal) + equal))
+            rows = np.where(rows == sound, lifted, rows)
+            sound = lifted
         return sound, rows
 
-    def learn(self, net: str, kind: Hashable, removed: frozenset[str], x: float) -> None:
-        """Note what a line read."""
-        seen = self._alike.setdefault((removed, kind), [])
-        if math.isfinite(x) and (removed, net) not in self.levels:
-            others = [level for level in seen if math.isfinite(level)]
-            if others:
-                nearest = min(abs(x - level) for level in others)
-                hit = nearest < 2.5 * same_sd(x)
-                self._equal += 1.0 if hit else 0.0
-                self._pairs += 0.0 if hit else 1.0
-            seen.append(x)
-        self.levels.setdefault((removed, net), x)
 
-    @staticmethod
-    def _same(x: float, level: float, slip: float) -> float:
-        if math.isinf(x) or math.isinf(level):
-            both = math.isinf(x) and math.isinf(level)
-            return math.log1p(-SLIP) if both else math.log(SLIP) + slip
-        return float(
-            np.logaddexp(
-                math.log1p(-SLIP) + _normal(x, level, math.sqrt(2.0) * same_sd(x)), math.log(SLIP) + slip
-            )
-        )
+def _same(x: float, level: float, slip: float) -> float:
+    if math.isinf(x) or math.isinf(level):
+        both = math.isinf(x) and math.isinf(level)
+        return math.log1p(-SLIP) if both else math.log(SLIP) + slip
+    near = _normal(x, level, math.sqrt(2.0) * same_sd(x))
+    return float(np.logaddexp(math.log1p(-SLIP) + near, math.log(SLIP) + slip))
 
 
 def _normal(x: float, mean: float, sd: float) -> float:
