@@ -12,6 +12,7 @@ that share a line are not counted as independent witnesses.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
@@ -27,6 +28,8 @@ KIND_SD = 0.9
 """Spread of one kind of line about its board (own)."""
 LINE_SD = 0.8
 """Spread of one line about its kind (own)."""
+LINE_SD_COUNT = 3.0
+"""That spread counts for so many lines that were seen to have it (own)."""
 OWN_SD = 0.25
 """Spread of one reading about its line (own)."""
 
@@ -103,9 +106,13 @@ class Calibration:
         How far each was off the model, in ln R.
     noise : ndarray, shape (n,)
         Own standard deviation of each; large for a reading that may not be of a sound line.
+    line_scale : float
+        How far lines of a kind differ on this board, against `LINE_SD`.
     """
 
-    def __init__(self, rows: Rows, residuals: Floats, noise: Floats) -> None:
+    def __init__(self, rows: Rows, residuals: Floats, noise: Floats, line_scale: float = 1.0) -> None:
+        self._line_scale = line_scale
+        rows = self._scaled(rows)
         # Only features that a reading has met are told apart; all others are at their prior.
         met = np.unique(rows.column[rows.value != 0.0])
         self._met = met
@@ -146,6 +153,12 @@ class Calibration:
         spread = np.sqrt(np.maximum(variance - self._noise**2, 1e-4))
         return self._residuals - miss, spread
 
+    def _scaled(self, rows: Rows) -> Rows:
+        # The first two features of a row are the board and the kind of line.
+        value = rows.value.copy()
+        value[:, 2:] *= self._line_scale
+        return Rows(rows.column, value)
+
     def _place(self, column: Ints) -> Ints:
         """Where features stand in the arrays; past the end for those not met."""
         if not len(self._met):
@@ -156,7 +169,7 @@ class Calibration:
     def offsets(self, rows: Rows) -> tuple[Floats, Floats]:
         """What all readings so far predict for others: mean and standard deviation, shapes (m,)."""
         place = self._place(rows.column)
-        value = rows.value
+        value = self._scaled(rows).value
         mean = (self._mean[place] * value).sum(axis=1)
         variance = np.where(place == len(self._met), value * value, 0.0).sum(axis=1)
         for a in range(value.shape[1]):
@@ -177,16 +190,7 @@ class SoftReadings:
         self._residuals: list[float] = []
         self._low: list[bool] = []
         self._faults: list[Ints] = []
-        self._after: list[list[int]] = []
-        self._of_line: dict[str, list[int]] = {}
-
-    def left_out(self) -> list[Ints]:
-        """For each reading, those that say nothing new of it: itself first, then later ones of its lines.
-
-        Of the readings of one line the first stands against all other lines, and each later one against
-        those too that came before it.
-        """
-        return [np.array(rows, dtype=np.int64) for rows in self._after]
+        self._of_line: dict[int, list[int]] = {}
 
     def add(self, likeness: Likeness, residual: float, low: bool, faults: Ints) -> None:
         """Take in one reading.
@@ -202,21 +206,16 @@ class SoftReadings:
             The faults that would move it.
         """
         number = len(self._residuals)
-        self._after.append([number])
-        for line, _ in likeness.lines:
-            rows = self._of_line.setdefault(line, [])
-            for row in rows:
-                if row != number and self._after[row][-1] != number:
-                    self._after[row].append(number)
-            if not rows or rows[-1] != number:
-                rows.append(number)
-        self._entries.append(self.features.entries(likeness))
+        entries = self.features.entries(likeness)
+        for column, _ in entries[2:]:
+            self._of_line.setdefault(column, []).append(number)
+        self._entries.append(entries)
         self._residuals.append(residual)
         self._low.append(low)
         self._faults.append(faults)
 
-    def fit(self, chance: Floats) -> Calibration:
-        """This board's junctions, from what looks sound.
+    def noise(self, chance: Floats) -> Floats:
+        """Standard deviation of each reading about its line, large where it may not be of a sound one.
 
         Parameters
         ----------
@@ -224,17 +223,54 @@ class SoftReadings:
             What is believed of each fault.
         """
         residuals = np.array(self._residuals)
-        if not len(residuals):
-            return Calibration(Rows.of([]), residuals, residuals)
-        counts = np.array([len(faults) for faults in self._faults])
+        counts = np.array([len(faults) for faults in self._faults], dtype=np.int64)
         of = np.repeat(np.arange(len(counts)), counts)
-        affected = np.bincount(of, weights=chance[np.concatenate(self._faults)], minlength=len(counts))
+        faults = np.concatenate([np.zeros(0, dtype=np.int64), *self._faults])
+        affected = np.bincount(of, weights=chance[faults], minlength=len(counts))
         # A reading that a leading suspect explains teaches nothing about sound lines. Short of that it
         # counts in full: half-suspecting it would let a suspicion feed on itself.
         weight = np.where(affected < 0.5, 1.0, np.maximum(0.02, 1.0 - affected))
         # The board's own offset is about one; what is far off both it and the rest is no sound line.
-        middle = float(np.clip(np.median(residuals), -2.5, 2.5))
+        middle = float(np.clip(np.median(residuals), -2.5, 2.5)) if len(residuals) else 0.0
         weight *= np.exp(-0.5 * ((residuals - middle) / 1.7) ** 2)
-        weight[np.array(self._low)] = 1e-3
-        noise = OWN_SD / np.sqrt(np.maximum(weight, 1e-4))
-        return Calibration(Rows.of(self._entries), residuals, noise)
+        weight[np.array(self._low, dtype=bool)] = 1e-3
+        return np.asarray(OWN_SD / np.sqrt(np.maximum(weight, 1e-4)))
+
+    def fit(self, noise: Floats) -> Calibration:
+        """This board's junctions, by readings that count for what `noise` of them tells."""
+        return Calibration(Rows.of(self._entries), np.array(self._residuals), noise, self._line_scale())
+
+    def _line_scale(self) -> float:
+        """How far lines of one kind differ on this board, against `LINE_SD`: on many boards much less."""
+        kinds: dict[int, list[float]] = {}
+        seen: set[tuple[int, ...]] = set()
+        for terms, residual in zip(self._entries, self._residuals, strict=True):
+            # One reading of each line, and none that is between two lines.
+            lines = tuple(column for column, _ in terms[2:])
+            if len(lines) == 1 and lines not in seen:
+                seen.add(lines)
+                kinds.setdefault(terms[1][0], []).append(residual)
+        off = [abs(x - float(np.median(found))) for found in kinds.values() if len(found) > 2 for x in found]
+        groups = sum(len(found) > 2 for found in kinds.values())
+        if not off:
+            return 1.0
+        # The median does not see the few lines that are not sound.
+        spread = 1.48 * float(np.median(off))
+        count = max(len(off) - groups, 1)
+        mixed = (LINE_SD_COUNT * LINE_SD**2 + count * spread**2) / (LINE_SD_COUNT + count)
+        return math.sqrt(mixed) / LINE_SD
+
+    def without(self, calibration: Calibration) -> tuple[Floats, Floats, Floats, Floats]:
+        """What other readings predict for each: means and standard deviations, shapes (readings,).
+
+        First by all readings but later ones of its lines: of one line's readings the first stands against all
+        other lines, and each later one against those too that came before it. Then by readings of other lines
+        alone.
+        """
+        later, all_ = [], []
+        for number, terms in enumerate(self._entries):
+            lines = [column for column, _ in terms[2:]]
+            alike = {row for line in lines for row in self._of_line[line]} - {number}
+            later.append(np.array([number, *sorted(row for row in alike if row > number)]))
+            all_.append(np.array([number, *sorted(alike)]))
+        return (*calibration.without(later), *calibration.without(all_))

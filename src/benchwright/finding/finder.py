@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -37,6 +37,11 @@ GOOD_UNIT_SD = 0.30
 MOVED = 0.12
 """An earlier reading is judged anew once what is expected of it moved by this much, in ln R."""
 
+Lines = tuple[float, float, float, float]
+"""How far the junctions that a reading hangs on are expected off the model, in ln R, and how sure that is:
+for a sound board, and by readings of other lines alone."""
+NOT_SOFT: Lines = (0.0, 0.0, 0.0, 0.0)
+
 
 @dataclass(slots=True)
 class Entry:
@@ -48,9 +53,9 @@ class Entry:
     value: float | str
     outcome: Outcome | None
     likeness: Likeness | None = None
-    offset: tuple[float, float] = (0.0, 0.0)
-    """How far this board's junctions are expected off the model, by all other readings, and how sure."""
-    at_first: tuple[float, float] = (0.0, 0.0)
+    lines: Lines = NOT_SOFT
+    """What is expected of its lines by the other readings."""
+    at_first: Lines = NOT_SOFT
     """The same when it was taken."""
     again: Expected | None = None
     """What an earlier reading of the same two nets led to expect."""
@@ -60,9 +65,11 @@ class Entry:
     """What was known of the sizes of its faults."""
     soft: bool = False
     """Whether it tells of chips' junctions."""
+    noise: Floats | None = None
+    """If so, what each such reading up to it counted for then."""
     step: Note | Cure | None = None
     """What it said, as judged by now."""
-    revised: list[tuple[int, tuple[float, float], Note]] = field(default_factory=list)
+    revised: list[tuple[int, Lines, Note]] = field(default_factory=list)
     """The earlier readings that were judged anew because of it, with how they were judged before."""
 
 
@@ -106,7 +113,8 @@ class FaultFinder:
         self.entries: list[Entry] = []
         self.features = Features()
         self._soft = SoftReadings(self.features)
-        self._calibration: Calibration | None = None
+        self.calibration: Calibration = self._soft.fit(np.zeros(0))
+        """How far this board's junctions are off the model, from the readings so far."""
         bridges: dict[str, list[tuple[int, str]]] = {}
         for index, fault in enumerate(self.faults):
             if fault.place[0] == "bridge" and board.ground not in fault.nets and len(fault.nets) == 2:
@@ -158,11 +166,16 @@ class FaultFinder:
         if gone.reading.good_unit:
             self._work_out()
             return gone.reading
-        for index, offset, step in gone.revised:
-            self.entries[index].offset, self.entries[index].step = offset, step
+        for index, lines, step in gone.revised:
+            self.entries[index].lines, self.entries[index].step = lines, step
         self._restart()
-        for index in range(len(self.entries)):
+        for index, entry in enumerate(self.entries):
+            if entry.soft:
+                self._learn_junctions(entry)
             self._put(index)
+        noises = [entry.noise for entry in self.entries if entry.noise is not None and entry.soft]
+        if noises:
+            self.calibration = self._soft.fit(noises[-1])
         self.belief.grow()
         return gone.reading
 
@@ -178,8 +191,8 @@ class FaultFinder:
 
     def _restart(self) -> None:
         """Back to knowing nothing of this unit."""
-        self._calibration = None
         self._soft.restart()
+        self.calibration = self._soft.fit(np.zeros(0))
         self.sizes.restart()
         self.ties.restart()
         self.repeats.restart()
@@ -193,6 +206,8 @@ class FaultFinder:
             for e in self.entries
             if e.reading.good_unit and isinstance(x := measured(e.spot, e.value), float)
         }
+        for entry in self.entries:
+            entry.step, entry.soft, entry.noise = None, False, None
         self._restart()
         for index in range(len(self.entries)):
             self._take_in(index)
@@ -201,85 +216,114 @@ class FaultFinder:
     def _take_in(self, index: int) -> None:
         """Judge one reading by what is known from those before it, and learn from it."""
         entry = self.entries[index]
+        entry.revised = []
         if entry.reading.good_unit:
             return
         if entry.outcome is None:
             entry.step = self._cure(entry.spot)
-        else:
-            if isinstance(entry.outcome, Spread) and entry.likeness and entry.key not in self._good:
-                mean, sd = self.calibration.offsets(self.features.rows([entry.likeness]))
-                entry.offset = float(mean[0]), math.hypot(float(sd[0]), OWN_SD)
-            else:
-                entry.offset = (0.0, 0.0)
-            entry.at_first = entry.offset
-            nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
-            placed = self._placed(entry)
-            entry.again = entry.tie = None
-            if nets is not None and isinstance(placed, Spread) and entry.key not in self._good:
+            self._put(index)
+            return
+        placed = self._placed(entry)
+        entry.again = entry.tie = entry.sizes = None
+        nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
+        if isinstance(placed, Spread):
+            entry.sizes = self.sizes.of(placed.faults)
+            if nets is not None and entry.key not in self._good:
                 entry.again = self.repeats.expected(nets, placed)
             if line is not None and entry.likeness is not None:
                 entry.tie = self.ties.so_far(line, entry.likeness.kind, entry.spot.state.removed)
-            if isinstance(placed, Spread):
-                entry.sizes = self.sizes.of(placed.faults)
-            entry.step = self._note(entry)
-        entry.revised = []
+        entry.soft = self._tells_of_junctions(entry, placed)
+        if entry.soft:
+            self._learn_junctions(entry)
+            entry.noise = self._soft.noise(self.belief.singles())
+            self.calibration = self._soft.fit(entry.noise)
+        entry.lines = NOT_SOFT
+        if self._hangs_on_lines(entry):
+            entry.lines = self._expected_lines([index])[0]
+        entry.at_first = entry.lines
+        entry.step = self._note(entry)
         self._put(index)
-        self._judge_anew(entry)
+        if entry.soft:
+            self._judge_anew(index)
 
-    def _judge_anew(self, newest: Entry) -> None:
+    def _judge_anew(self, newest: int) -> None:
         """Judge earlier readings again where the newest moved what is expected of them.
 
         A line that reads as low as a short may stand for a board that does, until other lines are known.
+        What was read before something was cured stays as it was judged.
         """
-        if not newest.soft:
-            return
-        calibration = self.calibration
         first = 1 + max((n for n, step in enumerate(self.belief.steps) if isinstance(step, Cure)), default=-1)
         judged = [
-            (n, index, self.entries[index])
+            (n, index)
             for n, index in enumerate(self._step_entry)
-            if n >= first and self.entries[index] is not newest
+            if n >= first and index != newest and self._hangs_on_lines(self.entries[index])
         ]
-        judged = [row for row in judged if self._hangs_on_lines(row[2])]
-        if not judged:
-            return
-        within = iter(zip(*calibration.without(self._soft.left_out()), strict=True))
-        inside = {index: next(within) for index in self._step_entry if self.entries[index].soft}
-        others = [row for row in judged if row[1] not in inside]
-        mean, sd = calibration.offsets(self.features.rows([_likeness(entry) for _, _, entry in others]))
-        outside = {row[1]: (m, s) for row, m, s in zip(others, mean, sd, strict=True)}
-        for n, index, entry in judged:
-            m, s = inside[index] if entry.soft else outside[index]
-            offset = float(m), math.hypot(float(s), OWN_SD)
-            old, step = entry.offset, entry.step
-            if max(abs(offset[0] - old[0]), abs(offset[1] - old[1])) > MOVED and isinstance(step, Note):
-                newest.revised.append((index, old, step))
-                entry.offset = offset
-                entry.step = self._note(entry)
-                self.belief.revise(n, entry.step)
-                if (nets := self.nets_of(entry.spot)) is not None:
-                    self.repeats.renew(nets, step, entry.step)
-                self._calibration = None
+        for (n, index), lines in zip(
+            judged, self._expected_lines([index for _, index in judged]), strict=True
+        ):
+            entry = self.entries[index]
+            old, step = entry.lines, entry.step
+            if max(abs(x - y) for x, y in zip(lines, old, strict=True)) <= MOVED:
+                continue
+            assert isinstance(step, Note)
+            self.entries[newest].revised.append((index, old, step))
+            entry.lines = lines
+            entry.step = self._note(entry)
+            self.belief.revise(n, entry.step)
+            if (nets := self.nets_of(entry.spot)) is not None:
+                self.repeats.renew(nets, step, entry.step)
 
-    @staticmethod
-    def _hangs_on_lines(entry: Entry) -> bool:
+    def _expected_lines(self, indices: Sequence[int]) -> list[Lines]:
+        """What other readings lead to expect of the lines of some readings."""
+        entries = [self.entries[index] for index in indices]
+        found: dict[int, Lines] = {}
+        if any(entry.soft for entry in entries):
+            mean, sd, clean, clean_sd = self._soft.without(self.calibration)
+            numbers = [i for i, entry in enumerate(self.entries) if entry.soft]
+            for row, number in enumerate(numbers):
+                found[number] = _lines(mean[row], sd[row], clean[row], clean_sd[row])
+        others = [index for index in indices if index not in found]
+        likenesses = [_likeness(self.entries[index]) for index in others]
+        mean, sd = self.calibration.offsets(self.features.rows(likenesses))
+        for row, index in enumerate(others):
+            found[index] = _lines(mean[row], sd[row], mean[row], sd[row])
+        return [found[index] for index in indices]
+
+    def _hangs_on_lines(self, entry: Entry) -> bool:
         """Whether what is known of the board's junctions matters to a reading."""
         return (
             isinstance(entry.outcome, Spread)
             and entry.likeness is not None
+            and entry.key not in self._good
             and not (entry.again is not None and entry.again.repeats)
-            and entry.offset[1] > 0.0
         )
 
+    def _tells_of_junctions(self, entry: Entry, placed: Outcome) -> bool:
+        """Whether a reading says something new of the board's junctions."""
+        value = measured(entry.spot, entry.value)
+        return (
+            self._hangs_on_lines(entry)
+            and isinstance(placed, Spread)
+            and placed.soft0 >= SOFT_SHARE
+            and isinstance(value, float)
+            and math.isfinite(value)
+        )
+
+    def _learn_junctions(self, entry: Entry) -> None:
+        outcome = entry.outcome
+        value = measured(entry.spot, entry.value)
+        assert isinstance(outcome, Spread)
+        assert isinstance(value, float)
+        off = (value - outcome.mean0) / outcome.soft0
+        self._soft.add(_likeness(entry), off, value < JUNCTION_FLOOR, outcome.faults)
+
     def _put(self, index: int) -> None:
-        """Add what a judged reading says to the belief, and to what is known of lines and sizes."""
+        """Add what a judged reading says to the belief, and to what is known of sizes and ties."""
         entry = self.entries[index]
         if entry.step is None:
             return
         self.belief.add(entry.step, grow=False)
         self._step_entry.append(index)
-        self._calibration = None
-        entry.soft = False
         if entry.outcome is None:
             # What was worked on need not read as before.
             self.repeats.restart()
@@ -289,34 +333,20 @@ class FaultFinder:
             return
         outcome = self._placed(entry)
         assert isinstance(outcome, Spread)
-        nets = self.nets_of(entry.spot)
+        nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
         if nets is not None and isinstance(entry.step, Note):
             self.repeats.learn(nets, value, outcome, entry.step)
         if entry.again is not None and entry.again.repeats:
             return
-        self.sizes.learn(outcome, value, *entry.at_first)
-        if entry.likeness is None:
-            return
-        line = self.line_of(entry.spot)
-        if line is not None:
+        self.sizes.learn(outcome, value, *entry.at_first[2:])
+        if line is not None and entry.likeness is not None:
             self.ties.learn(line, entry.likeness.kind, entry.spot.state.removed, value)
-        if outcome.soft0 >= SOFT_SHARE and math.isfinite(value):
-            off = (value - outcome.mean0) / outcome.soft0
-            self._soft.add(entry.likeness, off, value < JUNCTION_FLOOR, outcome.faults)
-            entry.soft = True
-
-    @property
-    def calibration(self) -> Calibration:
-        """How far this board's junctions are off the model, from the readings so far."""
-        if self._calibration is None:
-            self._calibration = self._soft.fit(self.belief.singles())
-        return self._calibration
 
     def _note(self, entry: Entry) -> Note:
         outcome = self._placed(entry)
         value = measured(entry.spot, entry.value)
         if isinstance(outcome, Spread) and isinstance(value, float):
-            sound, rows = outcome.log_likelihood(value, *entry.offset, entry.sizes)
+            sound, rows = outcome.log_likelihood(value, *entry.lines[:2], entry.sizes, entry.lines[2:])
             if entry.again is not None:
                 slip = outcome.slip_log(value)
                 sound, rows = entry.again.weigh(value, sound, rows)
@@ -393,7 +423,7 @@ class FaultFinder:
         x = measured(entry.spot, entry.value)
         if len(spread.faults) == 0:
             return 0.0
-        _, rows = spread.log_likelihood(x, *entry.offset)  # type: ignore[arg-type]
+        _, rows = spread.log_likelihood(x, *entry.lines[:2], clean=entry.lines[2:])  # type: ignore[arg-type]
         return float(rows[0] - note.sound)
 
     @property
@@ -535,6 +565,11 @@ class FaultFinder:
     def _leading(self, limit: int) -> list[int]:
         """Numbers of the likeliest places, best first."""
         return [int(place) for place in np.argsort(self.place_chances()[0])[::-1][: max(limit, 0)]]
+
+
+def _lines(mean: float, sd: float, clean: float, clean_sd: float) -> Lines:
+    own = OWN_SD
+    return float(mean), math.hypot(float(sd), own), float(clean), math.hypot(float(clean_sd), own)
 
 
 def _likeness(entry: Entry) -> Likeness:

@@ -28,6 +28,8 @@ a junction does not open for the meter's small voltage it reads far too high, ne
 JUNCTION_FLOOR = math.log(12.0 + KNEE_OHMS)
 """Chips' junctions, however many in parallel, do not read below about a dozen ohms on a board of this kind
 (common practice, no source): lower than that is metal."""
+FAR = 0.7
+"""A fault that moves a reading by more than this, in ln R, moves others of the same lines as well (own)."""
 FLOOR_FACTOR, FLOOR_SOFTNESS = 0.03, 0.25
 """How much seldomer, and over which span of ln R "about" reaches (own)."""
 _LOG_SPAN = math.log((2.0e7 + KNEE_OHMS) / KNEE_OHMS)
@@ -150,6 +152,7 @@ class Spread:
         offset: float = 0.0,
         offset_sd: float = 0.0,
         sizes: Sizes | tuple[Floats, Floats] | None = None,
+        clean: tuple[float, ...] | None = None,
     ) -> tuple[float, Floats]:
         """Log density of a value on a sound board and under each fault of `faults`.
 
@@ -160,17 +163,24 @@ class Spread:
             How far this board's junctions are off the model, and how sure that is.
         sizes : Sizes or (ndarray, ndarray), optional
             What earlier readings say of each fault's own resistance; or that already looked up.
+        clean : (float, float), optional
+            `offset` and `offset_sd` for faults that move the value far: other readings of its lines, which
+            such a fault moves as well, tell nothing of junctions then.
         """
+        off, unsure = np.full((2, len(self.mean) + 1), ((offset,), (offset_sd,)))
+        if clean is not None:
+            far = np.flatnonzero(np.abs(self.mean - self.mean0) > FAR)
+            off[far], unsure[far] = clean
         moved, loose = soft_shift(
-            np.append(self.soft, self.soft0), offset, offset_sd, np.append(self.bend, self.bend0)
+            np.append(self.soft, self.soft0), off, unsure, np.append(self.bend, self.bend0)
         )
         mean = np.append(self.mean, self.mean0) + moved
         sd = np.hypot(np.append(self.sd, self.sd0), loose)
         if len(self.faults):
             looked_up = sizes.of(self.faults) if isinstance(sizes, Sizes) else sizes
-            known, unsure = (np.zeros(1), np.ones(1)) if looked_up is None else looked_up
+            known, size_sd = (np.zeros(1), np.ones(1)) if looked_up is None else looked_up
             mean[:-1] += self.gain * known
-            sd[:-1] = np.hypot(sd[:-1], self.gain * unsure)
+            sd[:-1] = np.hypot(sd[:-1], self.gain * size_sd)
         if math.isinf(x):
             wide = ndtr((mean - self.top) / (_WIDE * sd))
             p = (1 - _WIDE_SHARE) * ndtr((mean - self.top) / sd) + _WIDE_SHARE * wide
