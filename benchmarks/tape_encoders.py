@@ -122,7 +122,7 @@ def _tones(
 
 
 def kansas_city_300(pen: Pen, data: bytes, number: int) -> tuple[bytes, float, float]:
-    """BYTE, February 1976: 1 = 8 cycles of 2400 Hz, 0 = 4 cycles of 1200 Hz; mark before, 5 s (from memory)."""
+    """BYTE, February 1976: 1 = 8 cycles of 2400 Hz, 0 = 4 of 1200 Hz; mark before for 5 s (from memory)."""
     pen.cycle(2400, 12_000 if number == 0 else 7200)
     told = _tones(pen, data, lambda: pen.cycle(1200, 4), lambda: pen.cycle(2400, 8))
     pen.cycle(2400, 240)

@@ -1,8 +1,8 @@
-"""A plain reader of data tapes: zero crossings, fixed thresholds, the speed of the leader. A rival to measure by.
+"""A plain reader of data tapes, to measure others by: zero crossings, fixed thresholds, the leader's speed.
 
-It does what a simple machine or script does: mark the crossings, take the mean speed from the leader, and from
-then on trust nominal lengths times that speed. No tracking, no second guesses. `filtered` puts a band-pass
-before it.
+It does what a simple machine or script does: mark the crossings, take the mean speed from the leader, and
+from then on trust nominal lengths times that speed. No tracking, no second guesses. `filtered` puts a
+band-pass before it.
 """
 
 from __future__ import annotations
@@ -64,6 +64,8 @@ def _runs(times: Floats, samples: Floats, rate: float) -> Iterator[Floats]:
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         if last - first <= 12 and first > 0 and last < len(loud):
             loud[first:last] = True
+    # The last half-waves of a block may share a window with the silence after it.
+    loud = np.convolve(loud, [1, 1, 1], mode="same") > 0
     edges = np.flatnonzero(np.diff(np.concatenate(([0], loud.astype(int), [0]))))
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         begin, end = first * size / rate, last * size / rate
@@ -82,7 +84,7 @@ def _leader_end(lengths: Floats, nominal: float, least: int) -> Iterator[tuple[i
 
 
 def _framed_tones(runs: Iterable[Floats], short: float, bit: float) -> list[PlainBlock]:
-    """Start bit, eight bits, two stop bits by a clock started at each start bit; short half-waves are ones."""
+    """Start bit, eight bits, two stop bits by a clock that each start bit starts; short half-waves are ones."""
     blocks = []
     for run in runs:
         lengths = np.diff(run)
@@ -90,28 +92,36 @@ def _framed_tones(runs: Iterable[Floats], short: float, bit: float) -> list[Plai
         if not leaders:
             continue
         place, slow = leaders[0]
-        data, good, start, last = bytearray(), True, 0.0, 0.0
+        rows: list[tuple[float, int, bool]] = []
+        last = 0.0
         is_short = lengths < 1.5 * short * slow
         ones = np.concatenate(([0.0], np.cumsum(lengths * is_short)))
         starts = np.flatnonzero(~is_short)
         at = int(np.searchsorted(starts, place))
         while at < len(starts):
             begin = float(run[starts[at]])
-            if data and begin - last > 0.25:
-                blocks.append(PlainBlock(bytes(data), good, start))
-                data, good = bytearray(), True
-            start = start if data else begin
+            if rows and begin - last > 0.25:
+                blocks += _block_of_rows(rows)
+                rows = []
             last = begin + 11 * bit * slow
             if last > run[-1] + 2 * bit:
                 break
             bits = np.diff(np.interp(np.linspace(begin, last, 12), run, ones)) > 0.5 * bit * slow
-            good &= not bits[0] and bool(bits[9]) and bool(bits[10])
-            data.append(int(np.packbits(bits[1:9], bitorder="little")[0]))
+            sound = not bits[0] and bool(bits[9]) and bool(bits[10])
+            rows.append((begin, int(np.packbits(bits[1:9], bitorder="little")[0]), sound))
             # Half a bit early, so that the next start bit is met even if it comes soon.
             at = max(at + 1, int(np.searchsorted(run[starts], last - 0.5 * bit * slow)))
-        if data:
-            blocks.append(PlainBlock(bytes(data), good, start))
+        blocks += _block_of_rows(rows)
     return blocks
+
+
+def _block_of_rows(rows: list[tuple[float, int, bool]]) -> list[PlainBlock]:
+    """Bytes of a block; what comes last and has no frame is taken for the noise after the block."""
+    while rows and not rows[-1][2]:
+        rows = rows[:-1]
+    if not rows:
+        return []
+    return [PlainBlock(bytes(row[1] for row in rows), all(row[2] for row in rows), rows[0][0])]
 
 
 def _pulse_width(runs: Iterable[Floats]) -> list[PlainBlock]:
@@ -127,6 +137,8 @@ def _pulse_width(runs: Iterable[Floats]) -> list[PlainBlock]:
             bits = pairs > 690e-6 * slow
             data = np.packbits(bits[: len(bits) // 8 * 8]).tobytes()
             if len(data) > 2:
+                # Noise after the block may look like one more byte.
+                data = data if xor_of(data) == 0 or xor_of(data[:-1]) else data[:-1]
                 blocks.append(PlainBlock(data, xor_of(data) == 0, float(run[end])))
     return blocks
 
