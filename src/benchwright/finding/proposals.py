@@ -30,10 +30,14 @@ Ints = NDArray[np.int64]
 
 SURE = 0.97
 """A place this likely is the answer; only its exact spot may still be worth a look."""
-LEAST_BITS = 0.008
-"""A check expected to tell less than this is not worth the walk to the bench."""
-DEAR_MINUTES = 5.0
-"""A part that takes longer than this to unsolder is not taken out on a small suspicion (own)."""
+LEAST_BITS = 0.003
+"""A check expected to tell less than this is not worth the walk to the bench (own)."""
+DEAR_MINUTES, DEAR_CHANCE = 5.0, 0.15
+"""A part that takes longer than this to unsolder is not taken out on a smaller suspicion than that (own)."""
+SAFE_AMPERES = 0.5
+"""What a short may draw on top of a board's own current without harm while one measures (own)."""
+OUT_CHANCE, MOST_OUT = 0.001, 16
+"""Parts less likely to hold a short than this are not thought of for taking out, nor more at a time (own)."""
 STALE = 0.3
 """Outcomes are worked out again once what is known of a line moved them by this much, in ln R."""
 _BATCH = 160
@@ -352,13 +356,25 @@ class Proposals:
         return done
 
     @cached_property
-    def _shorts_rail(self) -> NDArray[np.bool_]:
-        rails = set(self.board.rails)
-        return np.array([f.edit.action == "add" and bool({*f.nets} & rails) for f in self.finder.faults])
+    def _shorts_rail(self) -> dict[str, Ints]:
+        """For each rail, the faults that may short it."""
+        found: dict[str, list[int]] = {net: [] for net in self.board.rails}
+        for index, fault in enumerate(self.finder.faults):
+            if fault.edit.action == "add":
+                for net in {*fault.nets} & found.keys():
+                    found[net].append(index)
+        return {net: np.array(faults, dtype=np.int64) for net, faults in found.items()}
 
     def _may_power(self, chance: Floats) -> bool:
-        """Powered checks wait until no rail is likely to be shorted."""
-        return float(chance[self._shorts_rail & (chance > 0.01)].sum()) < 0.2
+        """Powered checks wait until no rail is likely to be shorted, or reads too high to draw much."""
+        shorting: set[int] = set()
+        for net, faults in self._shorts_rail.items():
+            index = self._line_checks.get(net)
+            nets = self.finder.nets_of(self.table.spots[index]) if index is not None else None
+            x = self.finder.repeats.reading(nets) if nets is not None else None
+            if x is None or x < math.log(max(abs(self.board.rails[net].nominal), 1.0) / SAFE_AMPERES):
+                shorting.update(faults[chance[faults] > 0.01].tolist())
+        return float(chance[sorted(shorting)].sum()) < 0.2
 
     # -- with a part out ----------------------------------------------------------------------------------
 
@@ -372,15 +388,17 @@ class Proposals:
         if "resistance" not in finder.quantities:
             return []
         inside: dict[str, float] = {}
-        for index in np.flatnonzero(chance > 0.004):
+        for index in np.flatnonzero(chance > 0.3 * OUT_CHANCE):
             fault = finder.faults[index]
             if fault.edit.part and fault.edit.action in ("add", "change"):
                 inside[fault.edit.part] = inside.get(fault.edit.part, 0.0) + float(chance[index])
-        # Unsoldering a big part only to measure is as dear as changing it: not before it is the likely one.
+        # Unsoldering a big part only to measure is nearly as dear as changing it, and may harm the board.
         refs = [
-            ref for ref in inside if removal_minutes(self.board, ref) <= DEAR_MINUTES or inside[ref] > 0.4
+            ref
+            for ref, inner in inside.items()
+            if inner > (OUT_CHANCE if removal_minutes(self.board, ref) <= DEAR_MINUTES else DEAR_CHANCE)
         ]
-        refs = sorted(refs, key=lambda ref: -inside[ref] / removal_minutes(self.board, ref))[:12]
+        refs = sorted(refs, key=lambda ref: -inside[ref] / removal_minutes(self.board, ref))[:MOST_OUT]
         found = []
         for ref in refs:
             if ref not in finder.state.removed:
@@ -426,7 +444,9 @@ class Proposals:
 
     def _reading_of(self, ref: str, chance: Floats) -> list[Spot]:
         """The readings that would show the likeliest short inside a part."""
-        members = [i for i in np.flatnonzero(chance > 0.002) if self.finder.faults[i].edit.part == ref]
+        members = [
+            i for i in np.flatnonzero(chance > 0.3 * OUT_CHANCE) if self.finder.faults[i].edit.part == ref
+        ]
         members.sort(key=lambda i: -float(chance[i]))
         found: dict[tuple[object, ...], Spot] = {}
         for index in members[:2]:

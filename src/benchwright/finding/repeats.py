@@ -142,6 +142,11 @@ class Repeats:
         if known is not None and known[2] is old:
             self._last[nets] = (*known[:2], note)
 
+    def reading(self, nets: tuple[int, int]) -> float | None:
+        """The last reading between two nets."""
+        known = self._last.get(nets)
+        return None if known is None else known[0]
+
     def readings(self) -> list[tuple[tuple[int, int], float]]:
         """Each two nets with their last reading."""
         return [(nets, x) for nets, (x, _, _) in self._last.items()]
