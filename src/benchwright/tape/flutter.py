@@ -1,4 +1,4 @@
-"""Flutter by IEC 60386 (AES6): weighted and unweighted peak, and all other figures of a test tone together."""
+"""Flutter by IEC 60386 (AES6): weighted and unweighted peak, with all other figures of a test tone."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from .figure import Figure
-from .flutter_lines import Line, Sines, find_lines, fit_sines, modelled
-from .flutter_spectrum import FLUTTER_BOTTOM, Spectrum, noise_gain, spectrum_of
+from .flutter_lines import Line, Sines, find_lines, fit_sines, from_beside, modelled
+from .flutter_spectrum import FLUTTER_BOTTOM, Spectrum, mean_density, noise_gain, spectrum_of
 from .speed import SpeedCurve, SpeedReport, speed_of
 from .tone import Tone, follow_tone
 from .track import FLUTTER_TOP, Flags, Floats, Response, Singles, SpeedTrack, from_points, runs
@@ -28,6 +28,7 @@ MEASURING_TIME = 5.0
 _FITTED = 20.0
 _EDGE = 1.0
 _WEIGHTING_DOUBT = 0.01
+_SLOWEST_BESIDE = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,8 +196,8 @@ def from_speed_curve(
     ratio : array_like, shape (n,)
         Speed over nominal speed.
     noise : array_like, scalar or shape (n,), optional
-        Standard deviation of each ratio from measuring, as if each were independent. Left out, it is estimated
-        from the upper frequencies of the curve.
+        Standard deviation of each ratio from measuring, as if each were independent. Left out, it is
+        estimated from the upper frequencies of the curve.
     span_s : float
         Time over which each ratio is a mean, s; 0 for values at an instant.
 
@@ -241,7 +242,7 @@ def read_flutter(track: SpeedTrack, response: Response, sines: Sines | None = No
     response : callable
         Gain of the filter at each of an array of frequencies in Hz.
     sines : Sines, optional
-        For a short track: lines fitted to it. They pass the filter by calculation, which leaves its ends clean.
+        For a short track: lines fitted to it. They pass the filter by calculation, so its ends stay clean.
 
     Returns
     -------
@@ -319,8 +320,8 @@ def _filtered_short(track: SpeedTrack, response: Response, sines: Sines) -> tupl
     rest = np.where(track.valid, rest, 0.0)
     gain_of_rest = noise_gain(replace(track, deviation=rest.astype(np.float32)), lines_apart=True)
     passed = track.filtered(lambda hertz: response(hertz) * gain_of_rest(hertz), rest)
-    passed = passed + modelled(weighed, count, track.rate)
-    return passed.astype(np.float32), track.usable(0.0)
+    whole = passed + modelled(weighed, count, track.rate)
+    return whole.astype(np.float32), track.usable(0.0)
 
 
 def _percentile_doubt(values: Singles, use: Flags, rate: float) -> float:
@@ -350,16 +351,23 @@ def _report(track: SpeedTrack, tone: Tone | None) -> ToneReport:
     scale = 100.0 / (1.0 + speed.mean.value / 100.0)
     mean = speed.mean
     known = tone is None or tone.known
+    lines = find_lines(track)
+    beside = from_beside(lines, tone.loudness, tone.hertz) if tone is not None else ()
+    # A sound beside the tone is in the figures and cannot be taken out, so it makes them less certain.
+    swing = swing_unweighted = 0.0
+    if tone is not None:
+        swing = _power_beside(track, tone, _weighted(track.reach))
+        swing_unweighted = _power_beside(track, tone, _unweighted(track.reach))
     report = ToneReport(
         speed=mean if known else Figure(math.nan, math.nan, "%"),
         drift=speed.drift,
         ends=speed.ends,
         least_30_s=speed.least_30_s if known else None,
         greatest_30_s=speed.greatest_30_s if known else None,
-        weighted=Figure(weighted.peak * scale, weighted.peak_uncertainty * scale, "%"),
-        weighted_rms=Figure(weighted.rms * scale, weighted.rms_uncertainty * scale, "%"),
-        unweighted=Figure(unweighted.peak * scale, unweighted.peak_uncertainty * scale, "%"),
-        lines=find_lines(track),
+        weighted=_figure(weighted.peak, weighted.peak_uncertainty, 4.0 * swing, scale),
+        weighted_rms=_figure(weighted.rms, weighted.rms_uncertainty, swing, scale),
+        unweighted=_figure(unweighted.peak, unweighted.peak_uncertainty, 4.0 * swing_unweighted, scale),
+        lines=tuple(line for line in lines if line not in beside),
         spectrum=spectrum_of(track),
         curve=speed.curve,
         start_s=track.start,
@@ -377,7 +385,31 @@ def _report(track: SpeedTrack, tone: Tone | None) -> ToneReport:
             tone.nominal_hz * (1.0 + mean.value / 100.0), tone.nominal_hz * mean.uncertainty / 100.0, "Hz"
         )
         report = replace(report, tone=hertz, nominal_hz=tone.nominal_hz, noise_ratio=tone.noise_ratio)
-    return replace(report, warnings=tuple(_warnings(report, track, tone)))
+    if beside:
+        aside = (
+            f"{len(beside)} lines of the spectrum are no flutter but sound beside the tone (crosstalk, hum, "
+            "clipping after sampling); the flutter figures hold them too and are less certain for it"
+        )
+        report = replace(report, warnings=(aside,))
+    return replace(report, warnings=(*_warnings(report, track, tone), *report.warnings))
+
+
+def _figure(value: float, doubt: float, beside: float, scale: float) -> Figure:
+    """A flutter figure in %; `beside` is the square of what a sound beside the tone may add to it."""
+    moved = value - math.sqrt(max(value**2 - beside, 0.0))
+    return Figure(value * scale, math.hypot(doubt, moved) * scale, "%")
+
+
+def _power_beside(track: SpeedTrack, tone: Tone, response: Response) -> float:
+    """Mean square of the flutter that sound beside the tone feigns, more than even noise would.
+
+    It swings the level as much as the phase, so the level tells.
+    """
+    size = int(min(_EDGE, 0.5 * track.duration) * track.rate)
+    hertz, density, _, _ = mean_density(tone.loudness, size)
+    feigned = density * (hertz / tone.hertz) ** 2 * (hertz >= _SLOWEST_BESIDE)
+    extra = feigned - track.noise.density(hertz)
+    return max(float(np.sum(extra * response(hertz) ** 2)) * float(hertz[1]), 0.0)
 
 
 def _gaps(track: SpeedTrack) -> tuple[tuple[float, float], ...]:

@@ -1,8 +1,8 @@
 """Lines of the flutter spectrum: how often, how much, how surely, and which are harmonics of which.
 
-Few cycles need a fit of sines, many need a spectrum: over minutes no part of a tape machine turns evenly enough
-for one sine. So a short stretch is fitted, and a long one is averaged and the power of each line summed; slow
-flutter, of which there are few cycles anyway, is taken from longer stretches than fast flutter.
+Few cycles need a fit of sines, many need a spectrum: over minutes no part of a tape machine turns evenly
+enough for one sine. So a short stretch is fitted, and a long one is averaged and the power of each line
+summed; slow flutter, of which there are few cycles anyway, is taken from longer stretches than fast flutter.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ _PIECE_FAST, _PIECE_SLOW = 32.0, 200.0
 _MOST_LINES = 24
 _MODEL_DOUBT = 0.01
 _LEAST = 3e-6
+_LEAST_WANDER = 0.003
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,18 +158,38 @@ def fit_sines(track: SpeedTrack) -> tuple[list[Line], Sines]:
             break
     floor = spectrum.floor(fit.residual)
     lines = fit.lines(floor, spectrum.hertz[: floor.size], work)
-    slow_noise = float(floor[: max(2, int(2.0 * low / spectrum.hertz[1]))].max()) * 0.5 * work.rate
-    covariance = fit.covariance()
+    offset_doubt, slope_doubt = _trend_doubt(spectrum, fit, duration)
     sines = Sines(
         hertz=fit.hertz,
         sine=fit.weights[2::2],
         cosine=fit.weights[3::2],
         offset=float(fit.weights[0]),
         slope=float(fit.weights[1]),
-        offset_uncertainty=float(np.sqrt(max(covariance[0, 0], 0.0) * slow_noise)),
-        slope_uncertainty=float(np.sqrt(max(covariance[1, 1], 0.0) * slow_noise)),
+        offset_uncertainty=offset_doubt,
+        slope_uncertainty=slope_doubt,
     )
     return lines, sines
+
+
+def _trend_doubt(spectrum: _ResidualSpectrum, fit: _Fit, duration: float) -> tuple[float, float]:
+    """Standard deviations of constant and slope, from the flutter that no line accounts for."""
+    from scipy.special import spherical_jn
+
+    density = spectrum.density(fit.residual)
+    hertz = spectrum.hertz
+    # The fit has taken away what turns less than twice; what turns a few times tells how much that was.
+    few = (hertz > 1.0 / duration) & (hertz < 5.0 / duration)
+    slow = hertz < 2.0 / duration
+    density[slow] = np.maximum(density[slow], density[few].mean())
+    turns = hertz * duration
+    step = float(hertz[1])
+    offset = float(density @ np.sinc(turns) ** 2) * step
+    slope = float(density @ (6.0 / duration * spherical_jn(1, np.pi * turns)) ** 2) * step
+    # Lines of few turns and the trend are hard to tell apart; the fit knows how hard.
+    covariance = fit.covariance()
+    plain = np.array([1.0 / fit.times.size, 1.0 / float(np.sum((fit.times - fit.times.mean()) ** 2))])
+    worse = np.maximum(np.diag(covariance)[:2] / plain, 1.0)
+    return float(np.sqrt(offset * worse[0])), float(np.sqrt(slope * worse[1]))
 
 
 class _Fit:
@@ -176,7 +197,7 @@ class _Fit:
 
     def __init__(self, times: Floats, values: Floats, low: float, high: float) -> None:
         self.times, self.values, self.low, self.high = times, values, low, high
-        self.span = float(np.ptp(times))
+        self.span = float(times.max() - times.min())
         self.hertz = np.empty(0)
         self._solve()
 
@@ -246,23 +267,26 @@ class _Fit:
         return np.asarray(np.linalg.pinv(full.T @ full))
 
     def lines(self, floor: Floats, grid: Floats, track: SpeedTrack) -> list[Line]:
-        """Amplitude and uncertainty of each line; those that do not stand clear of their noise are dropped."""
+        """Amplitude and uncertainty of each line; what does not stand clear of its noise is dropped."""
         covariance = self.covariance()
         count = self.hertz.size
         result = []
-        for index, hertz in enumerate(self.hertz):
+        for index in range(count):
+            hertz = float(self.hertz[index])
             sine, cosine = self.weights[2 + 2 * index], self.weights[3 + 2 * index]
             size = float(np.hypot(sine, cosine))
             noise = float(np.interp(hertz, grid, floor)) * 0.5 * track.rate
             along = np.array([sine, cosine]) / max(size, 1e-300)
             part = covariance[2 + 2 * index : 4 + 2 * index, 2 + 2 * index : 4 + 2 * index]
-            sigma = float(np.sqrt(max(along @ part @ along, 0.0) * noise))
+            sigma = float(np.sqrt(max(float(along @ part @ along), 0.0) * noise))
             place = 2 + 2 * count + index
-            wander = float(np.sqrt(max(covariance[place, place], 0.0) * noise))
+            wander = float(
+                np.hypot(np.sqrt(max(covariance[place, place], 0.0) * noise), _LEAST_WANDER / self.span)
+            )
             droop = max(float(np.sinc(hertz * track.span)), 0.3)
             if size > 3.5 * sigma:
                 doubt = float(np.hypot(sigma, _MODEL_DOUBT * size)) / droop
-                result.append(Line(float(hertz), size / droop, doubt, wander))
+                result.append(Line(hertz, size / droop, doubt, wander))
         return result
 
 
@@ -283,11 +307,11 @@ class _ResidualSpectrum:
         whole = np.zeros(self.count)
         whole[self.use] = residual * self.window[self.use]
         power = np.abs(np.fft.rfft(whole, self.size)) ** 2
-        return power * 2.0 / (self.rate * float(np.sum(self.window[self.use] ** 2)))
+        return np.asarray(power * 2.0 / (self.rate * float(np.sum(self.window[self.use] ** 2))))
 
     def floor(self, residual: Floats) -> Floats:
         # The median of an exponential distribution is ln 2 of its mean.
-        return local_median(self.density(residual)[: self._top()], 40.0) / np.log(2.0)
+        return np.asarray(local_median(self.density(residual)[: self._top()], 40.0) / np.log(2.0))
 
     def _top(self) -> int:
         return min(self.hertz.size, int(1.3 * self.top / self.hertz[1]))
@@ -325,7 +349,9 @@ def _averaged(track: SpeedTrack, seconds: float, low: float, high: float) -> lis
             break
         if taken[at]:
             continue
-        left, right = _extent(density, floor, int(at), max(3, int(0.02 * at)))
+        # With few averages chance alone reaches well above the floor.
+        clear = 1.0 + 4.0 / float(np.sqrt(independent))
+        left, right = _extent(density, clear * floor, int(at), max(3, int(0.02 * at)))
         free = ~taken[left:right]
         power = (density[left:right] - floor[left:right]) * free
         total = float(power.sum()) * step
@@ -344,13 +370,13 @@ def _averaged(track: SpeedTrack, seconds: float, low: float, high: float) -> lis
         if size_ < 3.5 * sigma:
             continue
         own = max(spread**2 - (0.7 * step) ** 2, 0.0)
-        wander = float(np.sqrt(own + (0.3 * step * sigma / size_) ** 2 + 1e-6 * step**2))
+        wander = float(np.sqrt(own + (0.6 * step * sigma / size_) ** 2 + (_LEAST_WANDER * step) ** 2))
         lines.append(Line(centre, size_, float(np.hypot(sigma, _MODEL_DOUBT * size_)), wander))
     return lines
 
 
-def _extent(density: Floats, floor: Floats, at: int, most: int) -> tuple[int, int]:
-    """How far a line reaches: down to the floor, to the next rise, or `most` bins and the window's own width."""
+def _extent(density: Floats, clear: Floats, at: int, most: int) -> tuple[int, int]:
+    """How far a line reaches: until it is not clear of the floor, or rises again, or for `most` bins."""
 
     def walk(direction: int) -> int:
         place = at
@@ -359,7 +385,7 @@ def _extent(density: Floats, floor: Floats, at: int, most: int) -> tuple[int, in
             if not 0 < following < density.size:
                 break
             own_width = step <= 2
-            fallen = density[following] < 2.0 * floor[following] or density[following] < 1e-4 * density[at]
+            fallen = density[following] < clear[following] or density[following] < 1e-4 * density[at]
             risen = density[following] > 1.5 * density[place] and density[place] < 0.05 * density[at]
             if risen or (fallen and not own_width):
                 break
@@ -381,6 +407,44 @@ def _without_skirts(lines: list[Line], seconds: float) -> list[Line]:
         if not foot and line.percent > max(0.003 * largest, 100.0 * _LEAST):
             kept.append(line)
     return sorted(kept, key=lambda line: line.hertz)
+
+
+def from_beside(lines: tuple[Line, ...], loudness: SpeedTrack, tone_hz: float) -> tuple[Line, ...]:
+    """Those lines that are no flutter but a sound beside the tone.
+
+    Parameters
+    ----------
+    lines : tuple of Line
+    loudness : SpeedTrack
+        Level of the tone over its usual level, less one, in place of the speed.
+    tone_hz : float
+        Frequency of the tone.
+
+    Returns
+    -------
+    tuple of Line
+
+    Notes
+    -----
+    A weak sound next to a strong one swings its level by as much as its phase (in radians); flutter swings
+    the phase alone. Crosstalk, hum mixed in by an overdriven stage, and harmonics folded back by clipping after
+    sampling are found so. Slower lines than 5 Hz are not tested: their swing of phase is far too large.
+    """
+    size = int(min(_PIECE_FAST, loudness.duration) * loudness.rate)
+    hertz, density, averages, _ = mean_density(loudness, size)
+    floor = local_median(density, 24.0) / median_of_mean(averages)
+    step = float(hertz[1])
+    found = []
+    for line in lines:
+        if line.hertz < 5.0:
+            continue
+        half = max(2.5 * step, 2.0 * line.hertz_uncertainty)
+        inside = np.abs(hertz - line.hertz) <= half
+        power = float(np.maximum(density[inside] - floor[inside], 0.0).sum()) * step
+        swing = line.percent / 100.0 * tone_hz / line.hertz
+        if np.sqrt(2.0 * power) > 0.5 * swing:
+            found.append(line)
+    return tuple(found)
 
 
 def _families(lines: list[Line]) -> tuple[Line, ...]:
@@ -410,4 +474,3 @@ def modelled(sines: Sines, count: int, rate: float) -> Floats:
         angle = 2.0 * np.pi * hertz * times
         total += sine * np.sin(angle) + cosine * np.cos(angle)
     return total
-

@@ -19,6 +19,7 @@ THIRTY_SECONDS = 30.0
 """DIN 45 500 judges the mean speed over this time."""
 
 _FITTED = 240.0
+_LEAST_CHANGE = 5e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,7 @@ def speed_of(track: SpeedTrack, sines: Sines | None = None) -> SpeedReport:
     noise = math.sqrt(track.noise.white / (2.0 * track.duration))
     doubt = math.hypot(doubt, noise) * 100.0
     total = math.hypot(doubt, CLOCK_DOUBT)
+    slope_doubt = math.hypot(slope_doubt, _LEAST_CHANGE / track.duration)
     least, greatest = _thirty_seconds(track, doubt)
     return SpeedReport(
         mean=Figure(mean * 100.0, total, "%"),
@@ -149,9 +151,7 @@ def _by_parts(track: SpeedTrack) -> tuple[float, float, float, float]:
     parts = np.array_split(np.arange(track.deviation.size), count)
     kept = [part for part in parts if track.valid[part].mean() > 0.3]
     middles = np.array([part.mean() for part in kept]) / track.rate
-    means = np.array(
-        [np.mean(track.deviation[part][track.valid[part]], dtype=np.float64) for part in kept]
-    )
+    means = np.array([np.mean(track.deviation[part][track.valid[part]], dtype=np.float64) for part in kept])
     weights = np.array([track.valid[part].sum() for part in kept], float)
     mean = float(means @ weights / weights.sum())
     centred = middles - float(middles @ weights / weights.sum())
@@ -159,7 +159,7 @@ def _by_parts(track: SpeedTrack) -> tuple[float, float, float, float]:
     rest = means - mean - slope * centred
     spread = float(np.sqrt(rest @ rest / max(len(kept) - 2, 1)))
     # Parts that follow one another are alike when the speed wanders slowly.
-    alike = float(rest[1:] @ rest[:-1] / max(rest @ rest, 1e-300))
+    alike = float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-300)
     spread *= math.sqrt((1.0 + max(alike, 0.0)) / (1.0 - min(max(alike, 0.0), 0.9)))
     return mean, slope, spread / math.sqrt(len(kept)), spread / math.sqrt(float(centred @ centred))
 

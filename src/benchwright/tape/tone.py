@@ -1,14 +1,15 @@
 """Find the tone in a recording and follow its frequency: a test tone, a leader, clipped or square.
 
-The signal is turned down to nought hertz, filtered, and thinned; the phase from one value to the next gives the
-frequency. Blocks of any length go in, so a recording of hours is never held in memory, only its speed track.
+The signal is turned down to nought hertz, filtered, and thinned; the phase from one value to the next gives
+the frequency. Blocks of any length go in, so a recording of hours is never held in memory, only its speed
+track.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ KNOWN_TONES = (315.0, 333.0, 400.0, 440.0, 600.0, 1000.0, 1200.0, 2400.0, 3000.0
 """Hz; test tones (IEC 60386 and calibration tapes) and leaders of data tapes. The list is from memory."""
 
 DROPOUT_SHARE = 0.25
-"""A level below this share of the usual one is a dropout: 12 dB, as an information-technology dictionary has it."""
+"""A level below this share of the usual one, 12 dB down, is a dropout (as in dictionaries of the trade)."""
 
 _LOWEST_TONE = 150.0
 _PIECE = 0.5
@@ -37,6 +38,8 @@ class Tone:
     ----------
     track : SpeedTrack
         Speed against the nominal frequency.
+    loudness : SpeedTrack
+        In place of the speed the level of the tone, over its usual level within some seconds, less one.
     hertz : float
         Mean frequency as played.
     nominal_hz : float
@@ -54,6 +57,7 @@ class Tone:
     """
 
     track: SpeedTrack
+    loudness: SpeedTrack
     hertz: float
     nominal_hz: float
     assumed: bool
@@ -92,12 +96,12 @@ def follow_tone(
         raise BadReading(f"sample rate {rate:g} Hz: expected at least 2000 samples per second")
     if nominal_hz is not None and not 0.0 < nominal_hz < 0.47 * rate:
         raise BadReading(
-            f"a tone of {nominal_hz:g} Hz cannot be read at {rate:g} samples per second: expected a frequency "
-            f"between 0 and {0.47 * rate:g} Hz"
+            f"a tone of {nominal_hz:g} Hz cannot be read at {rate:g} samples per second: expected "
+            f"one between 0 and {0.47 * rate:g} Hz"
         )
     sections: list[_Section] = []
     strongest = 0.0
-    kept = np.empty(0)
+    kept: Floats = np.empty(0)
     origin = 0
     for piece in _pieces(samples, int(_PIECE * rate)):
         current = sections[-1] if sections else None
@@ -226,6 +230,7 @@ class _Steady:
     start: float
     hertz: npt.NDArray[np.float32]
     amplitude: npt.NDArray[np.float32]
+    usual: Floats
     valid: Flags
     band: float
     centre: float
@@ -266,7 +271,7 @@ class _Section:
         step = self.rate / self.thinning
         hertz = self.centre + np.angle(advance) * step / (2.0 * np.pi)
         size = np.abs(turned)
-        amplitude = 2.0 * np.minimum(size[1:], size[:-1])
+        amplitude = size[1:] + size[:-1]
         self.hertz.append(hertz.astype(np.float32))
         self.amplitude.append(amplitude.astype(np.float32))
         # The last value is computed again with the next piece, so that its phase has a partner even if
@@ -333,6 +338,7 @@ class _Section:
             start=(self.first + (first + 0.5) * self.thinning) / self.rate,
             hertz=hertz[first:last],
             amplitude=amplitude[first:last],
+            usual=expected[first:last],
             valid=valid[inside[0] : inside[-1] + 1],
             band=self.band,
             centre=typical,
@@ -353,7 +359,7 @@ def _valid(hertz: Floats, amplitude: Floats, expected: Floats, typical: float, w
     reach = math.ceil(width / 2.0)
     for begin, end in runs(bad.copy()):
         bad[max(0, begin - reach) : end + reach] = True
-    return ~bad
+    return np.asarray(~bad)
 
 
 def _usual_level(level: Floats, quiet: Flags) -> Floats:
@@ -397,23 +403,24 @@ def _finish(part: _Steady, nominal_hz: float | None) -> Tone:
         nominal = near if known else hertz
     deviation = part.hertz.astype(np.float64) / nominal - 1.0
     reach = min(FLUTTER_TOP, part.band - 0.03 * hertz)
-    track = with_noise(
-        SpeedTrack(
-            rate=part.rate,
-            start=part.start,
-            deviation=filled(deviation, part.valid),
-            valid=part.valid,
-            span=1.0 / part.rate,
-            reach=reach,
-            top=part.band,
-        )
+    track = SpeedTrack(
+        rate=part.rate,
+        start=part.start,
+        deviation=filled(deviation, part.valid),
+        valid=part.valid,
+        span=1.0 / part.rate,
+        reach=reach,
+        top=part.band,
     )
+    loudness = replace(track, deviation=filled(part.amplitude / part.usual - 1.0, part.valid), span=0.0)
+    track = with_noise(track)
     gaps = tuple(
         (part.start + int(begin) / part.rate, part.start + int(end) / part.rate)
         for begin, end in runs(~part.valid)
     )
     return Tone(
         track=track,
+        loudness=loudness,
         hertz=hertz,
         nominal_hz=nominal,
         assumed=assumed,
@@ -438,6 +445,6 @@ def _no_tone(nominal_hz: float | None, strongest: float, seconds: float) -> None
     wanted = f"a tone near {nominal_hz:g} Hz" if nominal_hz is not None else "one steady tone"
     seen = f"; the strongest sound is near {strongest:.0f} Hz" if strongest > 0.0 else "; there is no sound"
     raise BadReading(
-        f"no steady tone in {seconds:.1f} s of recording{seen}: expected {wanted} for at least {SHORTEST:g} s. "
-        "Record the test tone or the leader alone, or give its frequency"
+        f"no steady tone in {seconds:.1f} s of recording{seen}: expected {wanted} for at least "
+        f"{SHORTEST:g} s. Record the test tone or the leader alone, or give its frequency"
     )

@@ -1,16 +1,17 @@
-"""Speed against time, evenly spaced, with its gaps and its noise: what every speed figure is computed from."""
+"""Speed against time, evenly spaced, with its gaps and its noise: what speed figures are computed from."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ..errors import BadReading
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 Singles = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 Response = Callable[[Floats], Floats]
