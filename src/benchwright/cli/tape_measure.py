@@ -1,59 +1,44 @@
-"""`benchwright tape measure` and `benchwright tape azimuth`."""
+"""`benchwright tape measure`; `benchwright tape azimuth` comes along from its own module."""
 
 from __future__ import annotations
 
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ..caution import get as caution
 from ..errors import BadQuantity
 from ..tape import Figure, Recording
-from ..tape.measure import ChannelReport
+from ..tape.measure import ChannelReport, PairReport, measure_pair
 from ..tape.measure import measure as measure_channel
-from ..tape.verdict import Verdict, usual_cause
+from ..tape.verdict import usual_cause
 from ..units import parse_quantity
+from .tape_azimuth import azimuth
+from .tape_tell import (
+    about,
+    azimuth_told,
+    json_option,
+    length_text,
+    plain,
+    print_about,
+    print_azimuth,
+    print_cautions,
+    progress_bar,
+    read_hertz,
+    verdict_told,
+)
 
-_BAR_FROM_SECONDS = 60.0
+__all__ = ["azimuth", "measure"]
+
 _SHOWN_DROPOUTS = 5
-BETWEEN_CHANNELS = ("balance", "azimuth")
 _SHOWN_HARMONICS = 5
+_BETWEEN_CHANNELS = ("balance", "azimuth")
 
 recording_argument = click.argument("recording", type=click.Path(path_type=Path, exists=True, dir_okay=False))
-json_option = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
-
-
-@contextmanager
-def progress_bar(what: str, frames: int, rate: int) -> Iterator[Callable[[int], None]]:
-    """A bar on the error stream for long recordings, nothing for short ones or where nobody looks."""
-    if frames < _BAR_FROM_SECONDS * rate or not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=frames)
-        yield lambda done: bar.advance(task, done)
-
-
-def read_hertz(_: click.Context, __: click.Parameter, text: str | None) -> float | None:
-    """A frequency as people write it."""
-    if text is None:
-        return None
-    try:
-        found = parse_quantity(text)
-    except BadQuantity as problem:
-        raise click.BadParameter(str(problem)) from None
-    if not 0.0 < found < 1e6:
-        raise click.BadParameter(f"{text}: expected a frequency such as 3150, 3.15k or 3150 Hz")
-    return found
 
 
 def read_levels(_: click.Context, __: click.Parameter, text: str | None) -> Mapping[float, float] | None:
@@ -98,6 +83,11 @@ def read_levels(_: click.Context, __: click.Parameter, text: str | None) -> Mapp
 )
 @click.option("--sweep", is_flag=True, help="For the frequency response: the recording holds a sweep.")
 @click.option(
+    "--encoding",
+    default=None,
+    help="Name of the encoding of its data: speed and flutter then come from the data itself.",
+)
+@click.option(
     "--deck",
     "deck_path",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -112,7 +102,7 @@ def read_levels(_: click.Context, __: click.Parameter, text: str | None) -> Mapp
 @json_option
 def measure(
     recording: Path, tone: float | None, channel: str, tones: Mapping[float, float] | None, sweep: bool,
-    deck_path: Path | None, cassette: str, position: float | None, as_json: bool,
+    encoding: str | None, deck_path: Path | None, cassette: str, position: float | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure speed, flutter, level, noise, hum, dropouts and response of RECORDING, with a verdict on each.
 
@@ -126,16 +116,19 @@ def measure(
     with Recording.open(recording) as take:
         chosen = _channels(take, channel)
         reports = []
-        with progress_bar("measuring", 2 * len(chosen) * take.frames, take.rate) as progress:
-            for each in chosen:
-                reports.append(measure_channel(take, each, tone, tones, sweep, progress))
-        both = _both(take, chosen, reports)
-        told = [_told(report, both if number == 0 else {}, deck, cassette, position)
-                for number, report in enumerate(reports)]  # fmt: skip
+        paired = chosen == [0, 1]
+        with progress_bar("measuring", (2 * len(chosen) + paired) * take.frames, take.rate) as progress:
+            reports = [measure_channel(take, each, tone, tones, sweep, encoding, progress) for each in chosen]
+            pair = measure_pair(take, reports[0], reports[1], progress) if paired else None
+        told = [
+            _told(report, pair.figures if pair and number == 0 else {}, deck, cassette, position)
+            for number, report in enumerate(reports)
+        ]
         if as_json:
-            click.echo(json.dumps(_plain({"recording": _about(take), "channels": told}), indent=2))
+            answer = {"recording": about(take), "channels": told, "azimuth": _azimuth(pair)}
+            click.echo(json.dumps(plain(answer), indent=2))
         else:
-            _print(take, told)
+            _print(take, told, pair)
     if any(verdict["grade"] == "bad" for each in told for verdict in each["verdicts"]):
         sys.exit(1)
 
@@ -152,16 +145,12 @@ def _channels(take: Recording, wanted: str) -> list[Any]:
     return names[wanted.lower()]
 
 
-def _both(take: Recording, chosen: list[Any], reports: list[ChannelReport]) -> dict[str, Figure]:
-    """Figures that compare the channels."""
-    if chosen != [0, 1]:
-        return {}
-    left, right = (report.level.rms for report in reports)
-    found = {}
-    if math.isfinite(left.value) and math.isfinite(right.value):
-        doubt = math.hypot(left.uncertainty, right.uncertainty)
-        found["balance"] = Figure(left.value - right.value, doubt, "dB")
-    return found
+def _azimuth(pair: PairReport | None) -> dict[str, Any] | None:
+    if pair is None:
+        return None
+    if pair.azimuth is None:
+        return {"why not": pair.why_no_azimuth}
+    return azimuth_told(pair.azimuth)
 
 
 def _told(
@@ -172,7 +161,7 @@ def _told(
     tone, level = report.tone, report.level
     return {
         "channel": report.channel,
-        "verdicts": [_verdict(verdict) for verdict in verdicts],
+        "verdicts": [verdict_told(verdict) for verdict in verdicts],
         "tone": None if tone is None else {
             "played": tone.tone, "recorded": tone.nominal_hz,
             "from": tone.start_s, "seconds": tone.duration_s,
@@ -219,16 +208,6 @@ def _told(
     }  # fmt: skip
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
-    return {
-        "key": verdict.key, "title": verdict.title, "figure": verdict.figure, "grade": verdict.grade,
-        "good within": verdict.limit.good, "good source": verdict.limit.good_source,
-        "bad beyond": verdict.limit.bad, "bad source": verdict.limit.bad_source,
-        "signed": verdict.limit.sense == "near zero", "advice": verdict.advice,
-        "cautions": list(verdict.cautions),
-    }  # fmt: skip
-
-
 def _noise(noise: Any) -> dict[str, Any] | None:
     if noise is None:
         return None
@@ -269,53 +248,7 @@ def _lines(report: ChannelReport, deck: Any, cassette: str, position: float | No
     ]  # fmt: skip
 
 
-def _about(take: Recording) -> dict[str, Any]:
-    return {
-        "path": take.path, "format": take.format, "rate": take.rate, "channels": take.channels,
-        "seconds": take.duration, "warnings": take.warnings,
-    }  # fmt: skip
-
-
-def _plain(value: Any) -> Any:
-    """Values that JSON has: figures as tables, what is no number as null."""
-    if isinstance(value, Figure):
-        return {"value": _plain(value.value), "uncertainty": _plain(value.uncertainty), "unit": value.unit}
-    if isinstance(value, Mapping):
-        return {key: _plain(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(each) for each in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return value
-
-
-def length_text(seconds: float) -> str:
-    """``5.2 s``, ``3 min 20 s``, ``1 h 02 min``."""
-    if seconds < 60.0:
-        return f"{seconds:.1f} s"
-    if seconds < 3600.0:
-        return f"{int(seconds // 60)} min {int(seconds % 60):02} s"
-    return f"{int(seconds // 3600)} h {int(seconds % 3600 // 60):02} min"
-
-
-def print_about(take: Recording) -> None:
-    """One line on the recording, and what was wrong with it."""
-    channels = {1: "mono", 2: "stereo"}.get(take.channels, f"{take.channels} channels")
-    click.echo(f"{take.path}: {take.format}, {take.rate} Hz, {channels}, {length_text(take.duration)}")
-    for warning in take.warnings:
-        click.echo(f"  ! {warning}")
-
-
-def print_cautions(keys: list[str], shown: set[str]) -> None:
-    """Each caution once, before the step that needs it."""
-    for key in keys:
-        if key not in shown:
-            shown.add(key)
-            warning = caution(key)
-            click.echo(f"  CAUTION, {warning.title}: {warning.text}")
-
-
-def _print(take: Recording, told: list[dict[str, Any]]) -> None:
+def _print(take: Recording, told: list[dict[str, Any]], pair: PairReport | None) -> None:
     print_about(take)
     click.echo("± is one standard deviation.")
     for each in told:
@@ -323,6 +256,12 @@ def _print(take: Recording, told: list[dict[str, Any]]) -> None:
         if len(told) > 1 or each["channel"] not in ("mono", "mean"):
             click.echo(f"{each['channel'].capitalize()}:")
         _print_channel(each)
+    if pair is not None:
+        click.echo()
+        if pair.azimuth is None:
+            click.echo(f"No azimuth: {pair.why_no_azimuth}")
+        else:
+            print_azimuth(azimuth_told(pair.azimuth))
     shown: set[str] = set()
     said: set[str] = set()
     head = False
@@ -335,12 +274,13 @@ def _print(take: Recording, told: list[dict[str, Any]]) -> None:
                 click.echo("\nWhat to do:")
                 head = True
             print_cautions(verdict["cautions"], shown)
-            alone = len(told) == 1 or verdict["key"] in BETWEEN_CHANNELS
+            alone = len(told) == 1 or verdict["key"] in _BETWEEN_CHANNELS
             of = "" if alone else f"{each['channel'].capitalize()}: "
             click.echo(f"  - {of}{verdict['advice']}")
-        if each["lines"]:
-            click.echo("\nLines of the flutter spectrum:" if len(told) == 1 else
-                       f"\nLines of the flutter spectrum, {each['channel']}:")  # fmt: skip
+        # Both channels of one pass show the same transport.
+        if each["lines"] and "lines" not in said:
+            said.add("lines")
+            click.echo("\nLines of the flutter spectrum:")
             for line in each["lines"]:
                 print_cautions(line["cautions"], shown)
                 cause = line["cause"] or "cause not known"
@@ -357,11 +297,9 @@ def _print_channel(each: dict[str, Any]) -> None:
     if tone is None:
         click.echo(f"  No speed and flutter: {each['no tone']}")
     else:
-        played = "" if tone["played"] is None else f"{tone['played'].text()}, "
+        played = "Data, " if tone["played"] is None else f"Tone {tone['played'].text()}, "
         recorded = "" if tone["recorded"] is None else f"recorded as {tone['recorded']:g} Hz, "
-        click.echo(
-            f"  Tone {played}{recorded}{length_text(tone['seconds'])} from {length_text(tone['from'])}"
-        )
+        click.echo(f"  {played}{recorded}{length_text(tone['seconds'])} from {length_text(tone['from'])}")
         click.echo(
             f"  Unweighted flutter {tone['flutter unweighted'].text()}, weighted RMS "
             f"{tone['flutter weighted rms'].text()}, drift {tone['drift'].text(True)}"

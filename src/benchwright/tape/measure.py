@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import tee
 
 import numpy as np
 import numpy.typing as npt
 
 from ..errors import BadReading
 from .averaged_spectrum import AveragedSpectrum
+from .azimuth import TRACK_SPACING, AzimuthReport, from_stereo
 from .dropouts import DropoutFinder, DropoutReport
 from .figure import Figure
 from .flutter import ToneReport, measure_tone
@@ -110,7 +112,8 @@ def channel_name(recording: Recording, channel: Channel) -> str:
 
 def measure(
     recording: Recording, channel: Channel = 0, nominal_hz: float | None = None,
-    tones: Mapping[float, float] | None = None, sweep: bool = False, progress: Progress | None = None,
+    tones: Mapping[float, float] | None = None, sweep: bool = False, encoding: str | None = None,
+    progress: Progress | None = None,
 ) -> ChannelReport:  # fmt: skip
     """Measure one channel of a recording.
 
@@ -125,6 +128,8 @@ def measure(
         For the frequency response: level in dB, as recorded, by frequency in Hz.
     sweep : bool
         Whether the recording holds a sweep for the frequency response.
+    encoding : str, optional
+        How the data on the tape is written: speed and flutter then come from the data itself.
     progress : callable, optional
         Called with the number of frames done since the last call; in all twice the frames of the recording.
 
@@ -132,6 +137,8 @@ def measure(
     ------
     BadReading
         The recording has no samples, or `nominal_hz` makes no sense.
+    UnknownName
+        There is no encoding of that name.
     NoTones
         A response was asked for and no tone was heard.
     """
@@ -159,7 +166,10 @@ def measure(
         raise BadReading(f"{recording.path}: there is nothing to measure: no samples") from None
     tone, why = None, ""
     try:
-        tone = measure_tone(blocks(), rate, nominal_hz)
+        if encoding is None:
+            tone = measure_tone(blocks(), rate, nominal_hz)
+        else:
+            tone = _tone_of_data(recording, channel, encoding)
     except BadReading as problem:
         if nominal_hz is not None and not 0.0 < nominal_hz < 0.47 * rate:
             raise
@@ -181,6 +191,14 @@ def measure(
         lost, response,
     )  # fmt: skip
     return replace(report, figures=_figures(report))
+
+
+def _tone_of_data(recording: Recording, channel: Channel, encoding: str) -> ToneReport:
+    from .decode import decode
+    from .flutter import from_speed_curve
+
+    tape = decode(recording, encoding, channel=channel)
+    return from_speed_curve(tape.speed_times, tape.speed)
 
 
 Blocks = Callable[[bool, int, int | None], Iterator[Samples]]
@@ -239,19 +257,102 @@ def _pauses(meter: LevelMeter, blocks: Blocks, level: LevelReport, rate: int) ->
     return Noise(found.level, ratio, found.band)
 
 
+@dataclass(frozen=True, slots=True)
+class PairReport:
+    """What two channels say together.
+
+    Attributes
+    ----------
+    figures : mapping of str to Figure
+        ``balance`` (left less right, dB) and ``azimuth`` (arc-minutes), as far as they can be told.
+    azimuth : AzimuthReport or None
+    why_no_azimuth : str
+    """
+
+    figures: Mapping[str, Figure]
+    azimuth: AzimuthReport | None
+    why_no_azimuth: str
+
+
+def measure_pair(
+    recording: Recording, left: ChannelReport, right: ChannelReport, progress: Progress | None = None
+) -> PairReport:
+    """Compare the two channels of a stereo recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        Of two channels.
+    left, right : ChannelReport
+        Measured already.
+    progress : callable, optional
+        Called with the number of frames done since the last call; in all those of the recording.
+    """
+    figures: dict[str, Figure] = {}
+    one, other = left.level.rms, right.level.rms
+    if math.isfinite(one.value) and math.isfinite(other.value):
+        doubt = math.hypot(one.uncertainty, other.uncertainty)
+        figures["balance"] = Figure(one.value - other.value, doubt, "dB")
+    azimuth, why = stereo_azimuth(recording, progress)
+    if azimuth is not None:
+        figures["azimuth"] = azimuth.angle
+    return PairReport(figures, azimuth, why)
+
+
+def stereo_azimuth(
+    recording: Recording, progress: Progress | None = None, track_spacing: float = TRACK_SPACING
+) -> tuple[AzimuthReport | None, str]:
+    """The azimuth of a stereo recording, or why it cannot be told.
+
+    Parameters
+    ----------
+    recording : Recording
+        Of two channels.
+    progress : callable, optional
+        Called with the number of frames done since the last call.
+    track_spacing : float
+        Between the middles of the tracks, m.
+    """
+    same = True
+
+    def counted() -> Iterator[Samples]:
+        nonlocal same
+        for block in recording.blocks():
+            same = same and bool(np.array_equal(block[:, 0], block[:, 1]))
+            yield block
+            if progress is not None:
+                progress(len(block))
+
+    for_left, for_right = tee(counted())
+    try:
+        found = from_stereo(
+            (block[:, 0] for block in for_left), (block[:, 1] for block in for_right), recording.rate,
+            track_spacing=track_spacing,
+        )  # fmt: skip
+    except BadReading as problem:
+        return None, str(problem)
+    if same:
+        return None, (
+            "both channels hold the very same samples: a mono recording says nothing about azimuth; record "
+            "in stereo, or make several mono takes with the screw at known positions"
+        )
+    return found, ""
+
+
 def _figures(report: ChannelReport) -> dict[str, Figure]:
     """The figures by the keys of the limits."""
     level, tone = report.level, report.tone
     found: dict[str, Figure] = {}
     if tone is not None:
-        if tone.nominal_hz is not None:
+        if tone.nominal_hz is not None or tone.tone is None:
             found["speed"] = tone.speed
         found["ends"] = tone.ends
         found["flutter"] = tone.weighted
     found["level"] = level.rms
-    ratio = report.noise.ratio if report.noise is not None else None
-    if ratio is None and report.pauses is not None:
-        ratio = report.pauses.ratio
+    # Without signal is how standards measure noise; beside a tone there is what the tape adds to it.
+    ratio = report.pauses.ratio if report.pauses is not None else None
+    if ratio is None and report.noise is not None:
+        ratio = report.noise.ratio
     if ratio is not None:
         found["noise"] = ratio
     if report.hum.mains and math.isfinite(level.rms.value):

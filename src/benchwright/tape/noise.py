@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -220,12 +221,16 @@ def _level(mean_square: float) -> float:
     return 10.0 * math.log10(2.0 * mean_square) if mean_square > 0.0 else -math.inf
 
 
-def _beside(power: Spectrum, bins: slice, count: float) -> float:
+def _beside(
+    power: Spectrum, bins: slice, count: float, sides: Literal["below", "above", "both"] = "both"
+) -> float:
     """Noise per bin on both sides of a line; `count` stretches were averaged."""
     width = max(_BINS_BESIDE // 2, bins.stop - bins.start)
     below = power[max(1, bins.start - width) : bins.start]
     above = power[bins.stop : bins.stop + width]
-    around = np.concatenate([below, above])
+    around = np.concatenate(
+        [below if sides != "above" else below[:0], above if sides != "below" else above[:0]]
+    )
     if len(around) == 0:
         return 0.0
     # A median is not moved by neighbouring lines. That of averaged noise power lies below the mean
@@ -277,7 +282,9 @@ def _hum_at(spectrum: AveragedSpectrum, mains: int, avoid_hz: Sequence[float]) -
             continue
         top = seek.start + int(np.argmax(power[seek]))
         bins = slice(max(1, top - 2), top + 3)
-        floor = _beside(power, slice(max(1, bins.start - 2), bins.stop + 2), count)
+        wide = slice(max(1, bins.start - 2), bins.stop + 2)
+        # At the edge of a sound's band the louder side counts, or the edge would pass for a line.
+        floor = max(_beside(power, wide, count, sides) for sides in ("below", "above", "both"))
         excess = float(power[bins].sum()) - floor * (bins.stop - bins.start)
         far = _sigmas(float(power[bins].sum()), floor, bins.stop - bins.start, count, seek.stop - seek.start)
         if far > _SIGMAS_FOR_HUM:
