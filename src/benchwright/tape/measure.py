@@ -14,6 +14,7 @@ from ..errors import BadReading
 from .averaged_spectrum import AveragedSpectrum
 from .azimuth import TRACK_SPACING, AzimuthReport, from_stereo
 from .dropouts import DropoutFinder, DropoutReport
+from .encoding import Encoding, encoding_named
 from .figure import Figure
 from .flutter import ToneReport, measure_tone
 from .level import LevelMeter, LevelReport
@@ -26,6 +27,7 @@ Samples = npt.NDArray[np.float32]
 Progress = Callable[[int], None]
 
 _RESOLUTION = 0.5
+_HIGHEST_TONE = 0.47
 _LONGEST_FOR_NOISE = 300.0
 _DROPOUT_MARGIN = 0.02
 _SHORTEST_CLEAR = 0.25
@@ -151,6 +153,13 @@ def measure(
                 progress(len(wave))
 
     rate = recording.rate
+    # What cannot work is told before a long tape is read.
+    if nominal_hz is not None and not 0.0 < nominal_hz < _HIGHEST_TONE * rate:
+        raise BadReading(
+            f"a tone of {nominal_hz:g} Hz cannot be read at {rate} samples per second: expected a frequency "
+            f"between 0 and {_HIGHEST_TONE * rate:g} Hz"
+        )
+    known = None if encoding is None else encoding_named(encoding)
     meter, dropouts = LevelMeter(rate), DropoutFinder(rate)
     spectrum = AveragedSpectrum(rate, max(_RESOLUTION, rate / max(64, recording.frames)))
     heard = ResponseMeter(rate) if tones or sweep else None
@@ -166,13 +175,11 @@ def measure(
         raise BadReading(f"{recording.path}: there is nothing to measure: no samples") from None
     tone, why = None, ""
     try:
-        if encoding is None:
+        if known is None:
             tone = measure_tone(blocks(), rate, nominal_hz)
         else:
-            tone = _tone_of_data(recording, channel, encoding)
+            tone = _tone_of_data(recording, channel, known)
     except BadReading as problem:
-        if nominal_hz is not None and not 0.0 < nominal_hz < 0.47 * rate:
-            raise
         why = str(problem)
     beside, overtones = None, None
     lost = dropouts.report()
@@ -193,7 +200,7 @@ def measure(
     return replace(report, figures=_figures(report))
 
 
-def _tone_of_data(recording: Recording, channel: Channel, encoding: str) -> ToneReport:
+def _tone_of_data(recording: Recording, channel: Channel, encoding: Encoding) -> ToneReport:
     from .decode import decode
     from .flutter import from_speed_curve
 
