@@ -408,8 +408,11 @@ def _power_beside(track: SpeedTrack, tone: Tone, response: Response) -> float:
     size = int(min(_EDGE, 0.5 * track.duration) * track.rate)
     hertz, density, _, _ = mean_density(tone.loudness, size)
     feigned = density * (hertz / tone.hertz) ** 2 * (hertz >= _SLOWEST_BESIDE)
-    extra = feigned - track.noise.density(hertz)
-    return max(float(np.sum(extra * response(hertz) ** 2)) * float(hertz[1]), 0.0)
+    passed = response(hertz) ** 2
+    extra = float(np.sum((feigned - track.noise.density(hertz)) * passed)) * float(hertz[1])
+    # The rounding of edges repeats, so all of it may fall on the frequency where it counts most.
+    rounding = (tone.edge_error / tone.hertz) ** 2 * float(np.max(hertz**2 * passed))
+    return max(extra, 0.0) + rounding
 
 
 def _gaps(track: SpeedTrack) -> tuple[tuple[float, float], ...]:
@@ -431,15 +434,20 @@ def _warnings(report: ToneReport, track: SpeedTrack, tone: Tone | None) -> list[
             f"a tone of {tone.hertz:.1f} Hz is near no usual frequency, so the speed error is not known: "
             "give the frequency as recorded"
         )
-    if report.duration_s < MEASURING_TIME:
+    if report.duration_s < 0.98 * MEASURING_TIME:
         found.append(
             f"only {report.duration_s:.1f} s could be measured: AES6 asks for at least {MEASURING_TIME:g} s"
         )
     lowest = 1.0 / report.duration_s
-    if lowest > FLUTTER_BOTTOM:
+    if lowest > 1.05 * FLUTTER_BOTTOM:
         found.append(f"flutter slower than {lowest:.2g} Hz does not show in {report.duration_s:.1f} s")
     if track.reach < 0.99 * FLUTTER_TOP:
         found.append(f"flutter faster than {track.reach:.0f} Hz does not show at this tone and rate")
+    if tone is not None and tone.edge_error > 0.0:
+        found.append(
+            "this is a square wave with its edges on samples, which rounds every edge: flutter above some 20 Hz "
+            "is uncertain. A recording before any squaring is better"
+        )
     missing = 1.0 - float(track.valid.mean())
     if missing > 0.01:
         found.append(f"{100.0 * missing:.0f} % of the time could not be read and is left out")

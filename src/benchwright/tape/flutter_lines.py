@@ -427,8 +427,8 @@ def from_beside(lines: tuple[Line, ...], loudness: SpeedTrack, tone_hz: float) -
     Notes
     -----
     A weak sound next to a strong one swings its level by as much as its phase (in radians); flutter swings
-    the phase alone. Crosstalk, hum mixed in by an overdriven stage, and harmonics folded back by clipping after
-    sampling are found so. Slower lines than 5 Hz are not tested: their swing of phase is far too large.
+    the phase alone. Crosstalk, hum mixed in by an overdriven stage, and harmonics folded back by clipping
+    after sampling are found so. Slower lines than 5 Hz are not tested: their swing of phase is far too large.
     """
     size = int(min(_PIECE_FAST, loudness.duration) * loudness.rate)
     hertz, density, averages, _ = mean_density(loudness, size)

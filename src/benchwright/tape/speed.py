@@ -89,6 +89,11 @@ def speed_of(track: SpeedTrack, sines: Sines | None = None) -> SpeedReport:
         fit = sines if sines is not None else fit_sines(thinned(track, 16.0))[1]
         mean, slope = fit.offset, fit.slope
         doubt, slope_doubt = fit.offset_uncertainty, fit.slope_uncertainty
+        spread = float(np.std(track.deviation[track.valid], dtype=np.float64))
+        if doubt > 0.5 * spread:
+            # A slow swing and a slope that cannot be told apart say nothing; the plain mean still does.
+            mean = float(np.mean(track.deviation[track.valid], dtype=np.float64))
+            doubt, slope_doubt = 0.5 * spread, min(slope_doubt, 4.0 * spread / track.duration)
     else:
         mean, slope, doubt, slope_doubt = _by_parts(track)
     noise = math.sqrt(track.noise.white / (2.0 * track.duration))

@@ -25,7 +25,7 @@ KNOWN_TONES = (315.0, 333.0, 400.0, 440.0, 600.0, 1000.0, 1200.0, 2400.0, 3000.0
 DROPOUT_SHARE = 0.25
 """A level below this share of the usual one, 12 dB down, is a dropout (as in dictionaries of the trade)."""
 
-_LOWEST_TONE = 150.0
+_LOWEST_TONE = 250.0
 _PIECE = 0.5
 _FRAME = 0.25
 
@@ -48,6 +48,9 @@ class Tone:
         Whether the nominal frequency was inferred: nobody gave it.
     known : bool
         False if there was nothing to infer it from; the mean frequency then stands for it.
+    edge_error : float
+        For a square wave whose edges stand on samples: standard deviation of the phase from this rounding,
+        radians; else nought.
     level : float
         Usual amplitude, in the unit of the samples.
     noise_ratio : Figure
@@ -62,6 +65,7 @@ class Tone:
     nominal_hz: float
     assumed: bool
     known: bool
+    edge_error: float
     level: float
     noise_ratio: Figure
     dropouts: tuple[tuple[float, float], ...]
@@ -107,6 +111,8 @@ def follow_tone(
         current = sections[-1] if sections else None
         if current is None or current.lost:
             found, seen = find_tone(piece, rate, nominal_hz)
+            if nominal_hz is not None and found is None:
+                seen = find_tone(piece, rate)[1]
             strongest = seen or strongest
             if found is not None and (current is None or not 0.9 < found / current.centre < 1.1):
                 # The piece before may hold the beginning of the tone.
@@ -123,7 +129,7 @@ def follow_tone(
     if not steady:
         _no_tone(nominal_hz, strongest, origin / rate)
     best = max(steady, key=lambda part: part.valid.sum() / part.rate)
-    return _finish(best, nominal_hz)
+    return _finish(best, nominal_hz, rate)
 
 
 def find_tone(samples: Floats, rate: float, nominal_hz: float | None = None) -> tuple[float | None, float]:
@@ -177,7 +183,7 @@ def find_tone(samples: Floats, rate: float, nominal_hz: float | None = None) -> 
                 break
     width = slice(max(0, at - int(half[at] / hertz[1])), at + int(half[at] / hertz[1]) + 1)
     centre = float(hertz[width] @ power[width] / max(float(power[width].sum()), 1e-300))
-    steady = near[at] > 0.5 * around[at] and near[at] > 0.05 * within(np.array(60.0), np.array(rate))
+    steady = near[at] > 0.5 * around[at] and near[at] > 0.05 * within(np.array(0.9 * low), np.array(rate))
     return (centre if steady else None), centre
 
 
@@ -233,7 +239,7 @@ class _Steady:
     usual: Floats
     valid: Flags
     band: float
-    centre: float
+    stepped: bool
 
 
 class _Section:
@@ -255,10 +261,16 @@ class _Section:
         self.amplitude: list[npt.NDArray[np.float32]] = []
         self.usual = 0.0
         self.lost = False
+        self.stepped, self.pushed = 0, 0
 
     def push(self, piece: Floats) -> None:
         """Take the samples that follow."""
+        if piece.size == 0:
+            return
         self.buffer = np.concatenate([self.buffer, piece])
+        top = float(np.abs(piece).max(initial=0.0))
+        self.pushed += 1
+        self.stepped += bool(np.mean(np.abs(piece) < 0.5 * top) < 0.005)
         count = (self.buffer.size - self.taps.size) // self.thinning + 1
         if count < 2:
             return
@@ -311,12 +323,13 @@ class _Section:
         level = np.median(cut_level, axis=1)
         usual = _usual_level(level, quiet)
         share = np.mean(cut_level > DROPOUT_SHARE * usual[:, None], axis=1)
-        good = quiet & (share > 0.6)
+        good = quiet & (share > 0.75)
         if not good.any():
             return None
         typical = float(np.median(middle[good]))
         good &= np.abs(middle / typical - 1.0) < 0.12
         begin, end = _longest(good, bridge=int(1.0 / _FRAME))
+        begin, end = _trimmed(begin, end, good & (share > 0.95), middle)
         if (end - begin) * size < SHORTEST * step * 0.9:
             return None
         first, last = begin * size, end * size
@@ -329,7 +342,7 @@ class _Section:
         expected = np.concatenate([expected, np.full(hertz.size - expected.size, expected[-1])])
         valid = _valid(hertz, amplitude, expected, typical, self.taps.size / self.thinning)
         valid = valid[first:last]
-        if valid.sum() < 16:
+        if valid.sum() < 16 or valid.mean() < 0.6:
             return None
         inside = np.flatnonzero(valid)
         first, last = first + int(inside[0]), first + int(inside[-1]) + 1
@@ -341,7 +354,7 @@ class _Section:
             usual=expected[first:last],
             valid=valid[inside[0] : inside[-1] + 1],
             band=self.band,
-            centre=typical,
+            stepped=self.stepped > 0.8 * self.pushed,
         )
 
 
@@ -383,6 +396,18 @@ def _longest(good: Flags, bridge: int) -> tuple[int, int]:
     return begin, end
 
 
+def _trimmed(begin: int, end: int, clean: Flags, middle: Floats) -> tuple[int, int]:
+    """Take off the frames at the ends in which the tone is broken or the machine still gathers speed."""
+    inside = np.arange(begin, end)
+    kept = inside[clean[begin:end]]
+    if kept.size < 4:
+        return begin, end
+    typical = float(np.median(middle[kept]))
+    spread = 1.4826 * float(np.median(np.abs(middle[kept] - typical)))
+    usual = kept[np.abs(middle[kept] - typical) < 0.005 * typical + 4.0 * spread]
+    return int(usual[0]), int(usual[-1]) + 1
+
+
 def _low_pass(rate: float, band: float, stop: float, thinning: int) -> Floats:
     """Taps of a Kaiser-windowed filter, 80 dB down from `stop`; an odd number of them."""
     from scipy.signal import firwin, kaiserord
@@ -392,7 +417,7 @@ def _low_pass(rate: float, band: float, stop: float, thinning: int) -> Floats:
     return np.asarray(firwin(count, 0.5 * (band + stop), window=("kaiser", beta), fs=rate), np.float64)
 
 
-def _finish(part: _Steady, nominal_hz: float | None) -> Tone:
+def _finish(part: _Steady, nominal_hz: float | None, rate: float) -> Tone:
     hertz = float(np.mean(part.hertz[part.valid], dtype=np.float64))
     known, assumed = True, False
     nominal = nominal_hz
@@ -425,6 +450,8 @@ def _finish(part: _Steady, nominal_hz: float | None) -> Tone:
         nominal_hz=nominal,
         assumed=assumed,
         known=known,
+        # Each edge is rounded to a sample: a twelfth of its square.
+        edge_error=2.0 * math.pi * hertz / rate / math.sqrt(12.0) if part.stepped else 0.0,
         level=float(np.median(part.amplitude[part.valid])),
         noise_ratio=_noise_ratio(track, nominal),
         dropouts=gaps,

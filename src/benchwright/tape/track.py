@@ -197,7 +197,9 @@ def mean_spectrum(track: SpeedTrack, seconds: float = 0.7) -> tuple[Floats, Floa
     return hertz, total * scale / np.maximum(np.sinc(hertz * track.span), 0.3) ** 2, count
 
 
-def with_noise(track: SpeedTrack, white_is_noise: bool = False) -> SpeedTrack:
+def with_noise(
+    track: SpeedTrack, white_is_noise: bool = False, band: tuple[float, float] = (0.65, 0.93)
+) -> SpeedTrack:
     """Estimate what measuring adds from the spectrum above the flutter.
 
     Parameters
@@ -206,28 +208,33 @@ def with_noise(track: SpeedTrack, white_is_noise: bool = False) -> SpeedTrack:
     white_is_noise : bool
         Whether an even floor above the flutter is noise too. Beside a tone noise only rises with the square
         of frequency, and an even floor is taken for true flutter.
+    band : tuple of float
+        Where to look if there is no room above the flutter, as shares of the track's `top`.
 
     Returns
     -------
     SpeedTrack
         The same with its `noise` set; unchanged if there is nothing to estimate it from.
     """
-    for seconds in (0.7, 0.25, 0.1):
+    longest = max(0.7, 200.0 / track.top)
+    for seconds in (longest, 0.35 * longest, 0.14 * longest):
         hertz, density, averages = mean_spectrum(track, seconds)
         if averages >= 4:
             break
-    low = 1.05 * track.reach if track.top > 1.35 * track.reach else 0.65 * track.top
-    band = (hertz > low) & (hertz < 0.93 * track.top)
-    if averages < 2 or band.sum() < 6:
+    low, high = (share * track.top for share in band)
+    if track.top > 1.35 * track.reach:
+        low, high = 1.05 * track.reach, 0.93 * track.top
+    inside = (hertz > low) & (hertz < high)
+    if averages < 2 or inside.sum() < 6:
         return track
-    white, rising = _floor(hertz[band], density[band], averages)
+    white, rising = _floor(hertz[inside], density[inside], averages, white_is_noise)
     # The shape is never exactly right; a tenth is common practice, no source.
-    doubt = float(np.hypot(0.1, np.sqrt(2.0 / (averages * band.sum()))))
+    doubt = float(np.hypot(0.1, np.sqrt(2.0 / (averages * inside.sum()))))
     return replace(track, noise=Noise(white if white_is_noise else 0.0, rising, doubt))
 
 
-def _floor(hertz: Floats, density: Floats, averages: int) -> tuple[float, float]:
-    """Even and rising part of the floor; the even part only where it stands clear of chance."""
+def _floor(hertz: Floats, density: Floats, averages: int, even_too: bool) -> tuple[float, float]:
+    """Even and rising part of the floor; unless wanted anyway, the even part only if clear of chance."""
     from scipy.optimize import nnls
 
     shapes = np.column_stack([np.ones_like(hertz), hertz**2])
@@ -249,7 +256,7 @@ def _floor(hertz: Floats, density: Floats, averages: int) -> tuple[float, float]
         return factors, np.linalg.pinv(weighed.T @ weighed) / averages
 
     both, covariance = fit(shapes)
-    if both[0] > 4.0 * np.sqrt(covariance[0, 0]):
+    if even_too or both[0] > 4.0 * np.sqrt(covariance[0, 0]):
         return float(both[0]), float(both[1])
     return 0.0, float(fit(shapes[:, 1:])[0][0])
 
@@ -309,7 +316,9 @@ def from_points(
     else:
         track = _by_interpolation(times, deviation, step, span_s)
     if noise is None:
-        return with_noise(track, white_is_noise=True)
+        # A cubic through uneven points tires towards the top.
+        track = with_noise(track, white_is_noise=True, band=(0.4, 0.7))
+        return replace(track, noise=replace(track.noise, doubt=float(np.hypot(track.noise.doubt, 0.25))))
     sigma = np.broadcast_to(np.asarray(noise, np.float64), good.shape)[good][order]
     sigma = sigma[np.isfinite(sigma)]
     power = float(np.mean(sigma**2)) if sigma.size else 0.0
