@@ -3,13 +3,15 @@
 Every tape is written by plain writers (tape_encoders.py), recorded and played on a make-believe machine
 (benchwright.demo.tape_channel) and then read by
 
-- the package (benchwright.tape.decode),
-- a plain reader by zero crossings that trusts the speed of the leader (tape_plain.py), raw and behind a band-pass,
-- the same, told the true speed: its recording is stretched to an even speed first. It shows what is there,
+- package: benchwright.tape.decode,
+- plain: zero crossings and nominal lengths, at the speed of the first leader (tape_plain.py),
+- filtered: the same behind a band-pass, at the speed of each block's own leader,
+- told: the same, told the true speed: its recording is stretched to an even speed first, so it shows how
+  much is there to be read,
 - minimodem, where it knows the modulation (its bytes count wherever they come; it claims nothing).
 
-A block is recovered when its bytes are found exactly among a reader's blocks that it claims to be good. A false
-good block is claimed good and equals no block that was sent.
+A block is recovered when its bytes are found exactly among a reader's blocks that it claims to be good. A
+false good block is claimed good and equals no block that was sent.
 
     python benchmarks/tape_grades.py --tapes 4
     python benchmarks/tape_grades.py --severity 5 --encoding msx-1200 --tapes 20 --failures
@@ -19,8 +21,10 @@ good block is claimed good and equals no block that was sent.
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import math
+import pickle
 import shutil
 import subprocess
 import sys
@@ -37,6 +41,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+import tape_encoders
+from benchwright.demo import tape_channel
 from benchwright.demo.tape_channel import (
     Channel,
     Dropouts,
@@ -131,25 +137,31 @@ GRADES: tuple[Grade, ...] = (
         offset=(0, 0.04), wander=(0.015, 0.03), flutter=(0.004, 0.006), scrape=(0.0004, 0.001), angle=(4, 8),
         spacing=(0.4, 0.8), spacing_wander=(0.1, 0.3), noise_db=(28, 34), hiss_db=(32, 38), hum_db=(30, 38),
         modulation=(0.03, 0.06), drops=(0.1, 0.3), drop_db=(5, 8), drop_ms=(2, 8), bias=(0, 0.06),
-        offset_level=(0, 0.05), drift=(0, 0.05), level_db=(0.5, 1.5), lowpass=(8e3, 12e3), clicks=(0, 0.05), talk=0.3,
+        offset_level=(0, 0.05), drift=(0, 0.05), level_db=(0.5, 1.5), lowpass=(8e3, 12e3), clicks=(0, 0.05),
+        talk=0.3,
     ),
     Grade(
         offset=(0, 0.05), wander=(0.04, 0.06), flutter=(0.007, 0.010), scrape=(0.0008, 0.0015), angle=(6, 11),
         spacing=(0.6, 1.0), spacing_wander=(0.2, 0.5), noise_db=(20, 25), hiss_db=(26, 32), hum_db=(24, 32),
         modulation=(0.05, 0.08), drops=(0.2, 0.4), drop_db=(6, 10), drop_ms=(2, 8), bias=(0, 0.10),
-        offset_level=(0, 0.08), drift=(0.02, 0.08), level_db=(1, 3), lowpass=(7e3, 10e3), clicks=(0, 0.1), talk=0.3,
+        offset_level=(0, 0.08), drift=(0.02, 0.08), level_db=(1, 3), lowpass=(7e3, 10e3),
+        clicks=(0, 0.1), talk=0.3,
     ),
     Grade(
-        offset=(0, 0.05), wander=(0.09, 0.11), flutter=(0.013, 0.017), scrape=(0.001, 0.002), angle=(10, 15),
+        offset=(0, 0.05), wander=(0.09, 0.11), wander_seconds=(0.4, 2),
+        flutter=(0.013, 0.017), scrape=(0.001, 0.002), angle=(10, 15),
         spacing=(0.8, 1.2), spacing_wander=(0.3, 0.6), noise_db=(15, 18), hiss_db=(22, 28), hum_db=(20, 28),
-        modulation=(0.06, 0.10), drops=(0.3, 0.6), drop_db=(8, 12), drop_ms=(2, 8), bias=(0, 0.12),
-        offset_level=(0, 0.10), drift=(0.03, 0.10), level_db=(2, 4), lowpass=(6e3, 9e3), clicks=(0, 0.1), talk=0.3,
+        modulation=(0.06, 0.10), drops=(0.25, 0.5), drop_db=(8, 12), drop_ms=(2, 8), bias=(0, 0.12),
+        offset_level=(0, 0.10), drift=(0.03, 0.10), level_db=(2, 4), lowpass=(6e3, 9e3),
+        clicks=(0, 0.1), talk=0.3,
     ),
     Grade(
-        offset=(0, 0.05), wander=(0.14, 0.16), flutter=(0.018, 0.024), scrape=(0.0015, 0.003), angle=(11, 15),
+        offset=(0, 0.05), wander=(0.14, 0.16), wander_seconds=(0.4, 2),
+        flutter=(0.018, 0.024), scrape=(0.0015, 0.003), angle=(11, 15),
         spacing=(0.9, 1.3), spacing_wander=(0.3, 0.6), noise_db=(12, 14), hiss_db=(20, 25), hum_db=(18, 26),
         modulation=(0.08, 0.12), drops=(0.6, 1.2), drop_db=(8, 13), drop_ms=(2, 10), bias=(0, 0.12),
-        offset_level=(0, 0.10), drift=(0.03, 0.12), level_db=(2, 5), lowpass=(6e3, 9e3), clicks=(0, 0.1), talk=0.3,
+        offset_level=(0, 0.10), drift=(0.03, 0.12), level_db=(2, 5), lowpass=(6e3, 9e3),
+        clicks=(0, 0.1), talk=0.3,
     ),
 )  # fmt: skip
 """0 clean, 1-2 mild, 3 a typical bad tape, 4 bad, 5 very bad, 6 worst: all invented."""
@@ -174,7 +186,12 @@ class Ease:
     drops: float = 1.0
 
 
-EASES: dict[str, Ease] = {}
+EASES: dict[str, Ease] = {
+    "msx-2400": Ease(short_waves=0.5, noise_db=4.0, drops=0.7),
+    "pulse-length": Ease(noise_db=1.0, drops=0.7),
+    "cuts-1200": Ease(noise_db=1.0),
+    "msx-1200": Ease(noise_db=1.0),
+}
 
 RATES = (22_050, 44_100, 44_100, 44_100, 48_000)
 BYTES_A_TAPE = {"kansas-city-300": 400}
@@ -233,7 +250,8 @@ def draw_channel(grade: Grade, ease: Ease, rng: np.random.Generator, severity: i
             lowpass_hz=(corner / ease.short_waves, 15e3), allpass_hz=(pick((2e3, 8e3)),),
             inverted=bool(rng.random() < 0.5), clip=pick((0.7, 0.95)) if rng.random() < 0.15 else None,
             offset=either(grade.offset_level), drift=pick(grade.drift), level_wander_db=pick(grade.level_db),
-            level_steps=6.0 if severity >= 4 else 0.0, level_step_db=4.0, full_scale=pick((0.1, 0.6)), bits=16,
+            level_steps=6.0 if severity >= 4 else 0.0, level_step_db=4.0,
+            full_scale=pick((0.1, 0.6)), bits=16,
         ),
         noise=Noise(
             white_db=pick(grade.noise_db) + extra, tape_db=pick(grade.hiss_db) + extra,
@@ -264,8 +282,24 @@ class Made:
     rate: int
 
 
-def make(case: Case) -> Made:
-    """Write, record and play the tape of a case."""
+def make(case: Case, cache: str = "") -> Made:
+    """Write, record and play the tape of a case, or take it from the folder `cache` if it is there."""
+    if not cache:
+        return _make(case)
+    sources = [Path(__file__), Path(tape_encoders.__file__), Path(tape_channel.__file__)]
+    key = hashlib.sha256(b"".join(path.read_bytes() for path in sources) + repr(case).encode()).hexdigest()
+    path = Path(cache) / f"{case.encoding}-{case.severity}-{case.seed}-{case.tape}-{key[:12]}.pickle"
+    if path.exists():
+        with path.open("rb") as file:
+            made: Made = pickle.load(file)
+        return made
+    made = _make(case)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(pickle.dumps(made))
+    return made
+
+
+def _make(case: Case) -> Made:
     names = list(WAYS)
     rng = np.random.default_rng([case.seed, case.severity, names.index(case.encoding), case.tape])
     way, grade = WAYS[case.encoding], GRADES[case.severity]
@@ -297,7 +331,7 @@ def damage_of_takes(
 ) -> list[list[tuple[float, float, float]]]:
     """Deep dropouts for each take, such that no place is spoilt in all of them.
 
-    The tape is cut into stretches of 0.25 s; in each, one take in turn stays whole and the others lose 20 to 40 dB
+    The tape is cut into stretches of 0.25 s; in each, one take stays whole and the others lose 20 to 40 dB
     for 20 to 80 ms, each with a chance of one half.
     """
     spoilt: list[list[tuple[float, float, float]]] = [[] for _ in range(takes)]
@@ -413,14 +447,14 @@ def read_minimodem(samples: NDArray[np.float32], rate: int, name: str, sent: Seq
     if name not in _MINIMODEM or shutil.which("minimodem") is None:
         return None
     baud, mark, space = _MINIMODEM[name]
-    mono = samples if samples.ndim == 1 else samples.mean(axis=1)
+    mono = samples if samples.ndim == 1 else samples[:, 0]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "take.wav"
         soundfile.write(path, mono, rate, subtype="PCM_16")
         begun = time.perf_counter()
         told = subprocess.run(
-            ["minimodem", "--rx", baud, "-M", str(mark), "-S", str(space), "--startbits", "1", "--stopbits", "2",
-             "-f", str(path)],
+            ["minimodem", "--rx", baud, "-M", str(mark), "-S", str(space), "--startbits", "1", "--stopbits",
+             "2", "-f", str(path)],
             capture_output=True, check=False, timeout=600,
         )  # fmt: skip
         spent = time.perf_counter() - begun
@@ -430,10 +464,10 @@ def read_minimodem(samples: NDArray[np.float32], rate: int, name: str, sent: Seq
 READERS = ("package", "plain", "filtered", "told", "minimodem")
 
 
-def run(job: tuple[Case, tuple[str, ...], str]) -> tuple[Case, dict[str, Any]]:
+def run(job: tuple[Case, tuple[str, ...], str, str]) -> tuple[Case, dict[str, Any]]:
     """Make one tape and let every reader have it."""
-    case, readers, keep = job
-    made = make(case)
+    case, readers, keep, cache = job
+    made = make(case, cache)
     sent, rate, name = made.written.blocks, made.rate, case.encoding
     first = made.played[0]
     samples = first.samples
@@ -448,10 +482,14 @@ def run(job: tuple[Case, tuple[str, ...], str]) -> tuple[Case, dict[str, Any]]:
     if "plain" in readers:
         found["plain"] = _timed(sent, lambda: read_plain(samples, rate, name))
     if "filtered" in readers:
-        found["filtered"] = _timed(sent, lambda: read_plain(_mono_filtered(samples, rate, name), rate, name))
+        found["filtered"] = _timed(
+            sent, lambda: read_plain(_mono_filtered(samples, rate, name), rate, name, "each")
+        )
     if "told" in readers:
         even = [_mono_filtered(p.steady(), rate, name) for p in made.played]
-        found["told"] = _timed(sent, lambda: [b for take in even for b in read_plain(take, rate, name)])
+        found["told"] = _timed(
+            sent, lambda: [b for take in even for b in read_plain(take, rate, name, "even")]
+        )
     if "minimodem" in readers:
         modem = read_minimodem(samples, rate, name, sent)
         if modem is not None:
@@ -465,13 +503,13 @@ def run(job: tuple[Case, tuple[str, ...], str]) -> tuple[Case, dict[str, Any]]:
     if keep:
         _keep(case, made, found, Path(keep))
     return case, {
-        "blocks": len(sent), "long": long, "rate": rate, "tracks": 1 if samples.ndim == 1 else samples.shape[1],
+        "blocks": len(sent), "long": long, "rate": rate, "tracks": 1 if samples.ndim == 1 else 2,
         "readers": {reader: asdict(count) for reader, count in found.items()},
     }  # fmt: skip
 
 
 def _mono_filtered(samples: NDArray[np.float32], rate: int, name: str) -> NDArray[np.float64]:
-    mono = samples.astype(float) if samples.ndim == 1 else samples.astype(float).mean(axis=1)
+    mono = samples.astype(float) if samples.ndim == 1 else samples[:, 0].astype(float)
     return filtered(mono, rate, name)
 
 
@@ -487,7 +525,9 @@ def _keep(case: Case, made: Made, found: dict[str, Count], folder: Path) -> None
         "blocks": [
             {
                 "data": block.data.hex(), "framed": block.framed.hex(),
-                "from_to": [np.round(p.speed.time([block.start, block.stop]), 4).tolist() for p in made.played],
+                "from_to": [
+                    np.round(take.speed.time([block.start, block.stop]), 4).tolist() for take in made.played
+                ],
             }
             for block in made.written.blocks
         ],
@@ -538,7 +578,8 @@ def _failures(results: list[tuple[Case, dict[str, Any]]], reader: str) -> None:
             print(
                 f"  severity {case.severity} {case.encoding} seed {case.seed} tape {case.tape} "
                 f"({result['rate']} Hz, {result['tracks']} ch) block {miss['block']}, {miss['bytes']} bytes, "
-                f"{miss['from']}..{miss['to']} s: nearest has {miss['wrong']} wrong, first {miss.get('first')}, "
+                f"{miss['from']}..{miss['to']} s: nearest has {miss['wrong']} wrong, "
+                f"first {miss.get('first')}, "
                 f"length {miss.get('length')}, good {miss.get('good')}, at {miss.get('at')} s"
             )
         if count and count["false_good"]:
@@ -562,10 +603,11 @@ def main() -> None:
     parser.add_argument("--failures", action="store_true", help="list every block the package missed")
     parser.add_argument("--missed-by", default="package", choices=READERS, help="whose misses to list")
     parser.add_argument("--keep", default="", metavar="FOLDER", help="write recordings and truth there")
+    parser.add_argument("--cache", default="", metavar="FOLDER", help="keep tapes there for the next run")
     parser.add_argument("--json", action="store_true", help="print results as JSON")
     asked = parser.parse_args()
     jobs = [
-        (Case(severity, name, tape, asked.seed, asked.takes), tuple(asked.readers), asked.keep)
+        (Case(severity, name, tape, asked.seed, asked.takes), tuple(asked.readers), asked.keep, asked.cache)
         for severity in asked.severity
         for name in asked.encoding
         for tape in range(asked.first, asked.first + asked.tapes)

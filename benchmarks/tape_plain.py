@@ -74,24 +74,39 @@ def _runs(times: Floats, samples: Floats, rate: float) -> Iterator[Floats]:
             yield run
 
 
-def _leader_end(lengths: Floats, nominal: float, least: int) -> Iterator[tuple[int, float]]:
-    """Where a run of equal half-waves ends, and its length against nominal."""
-    near = np.abs(lengths / nominal - 1) < 0.35
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.astype(int), [0]))))
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        if last - first >= least:
-            yield int(last), float(np.mean(lengths[first:last]) / nominal)
+class _Leaders:
+    """Finds leaders, and tells how slow the tape is: by the first leader, by each, or as it was told.
+
+    Parameters
+    ----------
+    trust : str
+        ``first``, ``each`` or ``even``: the recording has been brought to an even, nominal speed.
+    """
+
+    def __init__(self, trust: str) -> None:
+        self.trust = trust
+        self.slow: float | None = 1.0 if trust == "even" else None
+
+    def ends(self, lengths: Floats, nominal: float, least: int) -> Iterator[tuple[int, float]]:
+        """Where a run of equal half-waves ends, and the length to expect against nominal."""
+        near = np.abs(lengths / nominal - 1) < (0.15 if self.trust == "even" else 0.35)
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], near.astype(int), [0]))))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            if last - first >= least:
+                if self.slow is None or self.trust == "each":
+                    self.slow = float(np.mean(lengths[first:last]) / nominal)
+                yield int(last), self.slow
 
 
-def _framed_tones(runs: Iterable[Floats], short: float, bit: float) -> list[PlainBlock]:
-    """Start bit, eight bits, two stop bits by a clock that each start bit starts; short half-waves are ones."""
+def _framed_tones(runs: Iterable[Floats], leaders: _Leaders, short: float, bit: float) -> list[PlainBlock]:
+    """Start bit, eight bits, two stop bits, by a clock that a start bit starts; short half-waves are ones."""
     blocks = []
     for run in runs:
         lengths = np.diff(run)
-        leaders = list(_leader_end(lengths, short, 500))
-        if not leaders:
+        found = next(leaders.ends(lengths, short, 500), None)
+        if found is None:
             continue
-        place, slow = leaders[0]
+        place, slow = found
         rows: list[tuple[float, int, bool]] = []
         last = 0.0
         is_short = lengths < 1.5 * short * slow
@@ -124,11 +139,11 @@ def _block_of_rows(rows: list[tuple[float, int, bool]]) -> list[PlainBlock]:
     return [PlainBlock(bytes(row[1] for row in rows), all(row[2] for row in rows), rows[0][0])]
 
 
-def _pulse_width(runs: Iterable[Floats]) -> list[PlainBlock]:
+def _pulse_width(runs: Iterable[Floats], leaders: _Leaders) -> list[PlainBlock]:
     blocks = []
     for run in runs:
         lengths = np.diff(run)
-        for end, slow in _leader_end(lengths, 560e-6, 300):
+        for end, slow in leaders.ends(lengths, 560e-6, 300):
             pairs = lengths[end + 2 :]
             pairs = pairs[: len(pairs) // 2 * 2].reshape(-1, 2).sum(axis=1)
             strange = np.flatnonzero((pairs > 1400e-6 * slow) | (pairs < 250e-6 * slow))
@@ -143,11 +158,11 @@ def _pulse_width(runs: Iterable[Floats]) -> list[PlainBlock]:
     return blocks
 
 
-def _pulse_length(runs: Iterable[Floats]) -> list[PlainBlock]:
+def _pulse_length(runs: Iterable[Floats], leaders: _Leaders) -> list[PlainBlock]:
     blocks = []
     for run in runs:
         lengths = np.diff(run)
-        for end, slow in list(_leader_end(lengths, 180e-6, 500))[:1]:
+        for end, slow in list(leaders.ends(lengths, 180e-6, 500))[:1]:
             long = np.flatnonzero(lengths[end - 4 :] > 300e-6 * slow)
             if not len(long):
                 continue
@@ -167,54 +182,63 @@ def _pulse_length(runs: Iterable[Floats]) -> list[PlainBlock]:
     return blocks
 
 
-def _phase(runs: Iterable[Floats], samples: Floats, rate: float) -> list[PlainBlock]:
+def _phase(runs: Iterable[Floats], leaders: _Leaders, samples: Floats, rate: float) -> list[PlainBlock]:
     """Half-waves of one or two half cells; the speed is that of the preamble."""
     blocks = []
     for run in runs:
         lengths = np.diff(run)
-        # The preamble 10101010 has one transition a cell.
-        slow = float(np.median(lengths[1:7])) * 1500
+        # The preamble 10101010 has one transition a cell: six like lengths in a row, near a cell's.
+        six = np.lib.stride_tricks.sliding_window_view(lengths, 6)
+        like = (six.max(axis=1) < 1.35 * six.min(axis=1)) & (np.abs(six.mean(axis=1) * 1500 - 1) < 0.3)
+        if not np.any(like):
+            continue
+        first = int(np.argmax(like))
+        if leaders.trust == "even":
+            slow = 1.0
+        elif leaders.trust == "first" and leaders.slow is not None:
+            slow = leaders.slow
+        else:
+            slow = leaders.slow = float(six[first].mean()) * 1500
         halves = np.where(lengths > 500e-6 * slow, 2, 1)
         at = np.concatenate(([0], np.cumsum(halves)))
-        first = int(np.argmax(halves == 2))
         middles = np.flatnonzero((at - at[first]) % 2 == 0)
         middles = middles[middles >= first]
         missing = np.flatnonzero(np.diff(at[middles]) != 2)
         if len(missing):
             middles = middles[: missing[0] + 1]
         later = np.minimum((run[middles] * rate).astype(int) + 3, len(samples) - 1)
-        rising = samples[later] > 0
-        blocks += _phase_block(rising, float(run[0]))
+        blocks += _phase_block(samples[later] > 0, float(run[first]))
     return blocks
 
 
 def _phase_block(rising: NDArray[np.bool_], start: float) -> list[PlainBlock]:
+    """The bytes after the preamble, up to a check that holds and a postamble; either polarity."""
     found = None
     for turned in (False, True):
-        bits = rising ^ turned
-        for skip in (8, 7, 9):
-            for tail in (8, 7, 9, 10):
-                body = bits[skip : len(bits) - tail]
-                if len(body) < 24 or len(body) % 8:
-                    continue
-                data = np.packbits(body, bitorder="little").tobytes()
-                if crc16(data[:-2]) == int.from_bytes(data[-2:], "little"):
-                    return [PlainBlock(data, True, start)]
-                found = found or PlainBlock(data, False, start)
-    return [found] if found else []
+        for skip in (8, 7, 9, 6):
+            data = np.packbits(rising[skip:] ^ turned, bitorder="little").tobytes()
+            for end in range(3, len(data)):
+                if data[end] == 0x55 and crc16(data[: end - 2]) == int.from_bytes(
+                    data[end - 2 : end], "little"
+                ):
+                    return [PlainBlock(data[:end], True, start)]
+            found = found or PlainBlock(data[:-1], False, start)
+    return [found] if found and found.data else []
 
 
-def read_plain(samples: Floats, rate: float, name: str) -> list[PlainBlock]:
+def read_plain(samples: Floats, rate: float, name: str, trust: str = "first") -> list[PlainBlock]:
     """Blocks of a recording.
 
     Parameters
     ----------
     samples : array, shape (n,) or (n, channels)
-        Channels are averaged.
+        Of two channels the first is read: a tilted head would spoil their sum.
     rate : float
         Hertz.
     name : str
         A key of `WAYS`.
+    trust : str
+        Where the speed comes from: the ``first`` leader, ``each`` block's leader, or ``even``: it is nominal.
 
     Returns
     -------
@@ -223,16 +247,16 @@ def read_plain(samples: Floats, rate: float, name: str) -> list[PlainBlock]:
     """
     mono = np.asarray(samples, float)
     if mono.ndim == 2:
-        mono = mono.mean(axis=1)
-    runs = _runs(crossings(mono, rate), mono, rate)
+        mono = mono[:, 0]
+    runs, leaders = _runs(crossings(mono, rate), mono, rate), _Leaders(trust)
     if name == "kansas-city-300":
-        return _framed_tones(runs, 1 / 4800, 8 / 2400)
+        return _framed_tones(runs, leaders, 1 / 4800, 8 / 2400)
     if name in ("cuts-1200", "msx-1200"):
-        return _framed_tones(runs, 1 / 4800, 1 / 1200)
+        return _framed_tones(runs, leaders, 1 / 4800, 1 / 1200)
     if name == "msx-2400":
-        return _framed_tones(runs, 1 / 9600, 1 / 2400)
+        return _framed_tones(runs, leaders, 1 / 9600, 1 / 2400)
     if name == "pulse-width":
-        return _pulse_width(runs)
+        return _pulse_width(runs, leaders)
     if name == "pulse-length":
-        return _pulse_length(runs)
-    return _phase(runs, mono, rate)
+        return _pulse_length(runs, leaders)
+    return _phase(runs, leaders, mono, rate)
