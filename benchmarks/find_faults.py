@@ -47,6 +47,18 @@ def board_named(name: str) -> Board:
     )
 
 
+@lru_cache(maxsize=8)
+def _finder(name: str) -> FaultFinder:
+    return FaultFinder(board_named(name), quantities=WITH_PROBE)
+
+
+def finder_for(name: str) -> FaultFinder:
+    """A finder that knows the board and nothing of the unit."""
+    finder = _finder(name)
+    finder.start_over()
+    return finder
+
+
 def boards() -> list[str]:
     return ["fulmar65", *sorted(path.stem for path in (HERE / "boards").glob("*.ipc"))]
 
@@ -113,7 +125,7 @@ def play(name: str, seed: int, most_checks: int, log: bool = False) -> Result:
     rng = np.random.default_rng(seed)
     harm = draw_harm(board, rng)
     unit = VirtualUnit(board, [harm], rng)
-    finder = FaultFinder(board, quantities=WITH_PROBE)
+    finder = finder_for(name)
     if SYMPTOMS:
         finder.record(Reading("symptom", value=unit.symptom(), power=True))
     bench = Bench(board)

@@ -42,8 +42,7 @@ def finder_times(games: int = 6, checks: int = 40) -> None:
     for seed in range(games):
         rng = np.random.default_rng(seed)
         unit = VirtualUnit(board, [draw_harm(board, rng)], rng)
-        while finder.undo() is not None:
-            pass
+        finder.start_over()
         for _ in range(checks):
             start = time.perf_counter()
             proposed = finder.next_checks(1)

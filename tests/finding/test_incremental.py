@@ -54,17 +54,12 @@ def finders() -> tuple[FaultFinder, FaultFinder]:
     return FaultFinder(BOARD), FaultFinder(BOARD)
 
 
-def forget(finder: FaultFinder) -> None:
-    while finder.undo() is not None:
-        pass
-
-
 @settings(max_examples=30)
 @given(st.data())
 def test_any_way_of_getting_there_gives_the_same_belief(data: st.DataObject) -> None:
     """Readings taken singly, in batches and taken back again leave the belief of those that remain."""
     stepwise, afresh = finders()
-    forget(stepwise)
+    stepwise.start_over()
     kept: list[Reading] = []
     which = st.integers(0, len(pool()) - 1)
     for _ in range(data.draw(st.integers(1, 14))):
@@ -79,7 +74,7 @@ def test_any_way_of_getting_there_gives_the_same_belief(data: st.DataObject) -> 
             kept.extend(readings)
         elif kept:
             assert stepwise.undo() == kept.pop()
-    forget(afresh)
+    afresh.start_over()
     afresh.record_all(kept)
     chance, none, cured = stepwise.belief.posterior()
     fresh_chance, fresh_none, fresh_cured = afresh.belief.posterior()

@@ -31,7 +31,7 @@ diameter = "12.0 ± 0.1"
 """
 
 
-def tone(rng: np.random.Generator, seconds: float = 12.0, speed: float = -0.018) -> np.ndarray:
+def tone(rng: np.random.Generator, seconds: float = 9.0, speed: float = -0.018) -> np.ndarray:
     """3150 Hz at a wrong speed with lines of pinch roller and capstan, hum, hiss, dropouts and pauses."""
     times = np.arange(int(seconds * RATE)) / RATE
     swing = 0.0025 * np.sin(2 * np.pi * 1.263 * times) + 0.001 * np.sin(2 * np.pi * 7.58 * times)

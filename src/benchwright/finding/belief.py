@@ -155,6 +155,10 @@ class Belief:
         """Log likelihood ratio of each reading under each fault, shape (readings, faults)."""
         return self._ratios[: len(self._step_of)]
 
+    def ratios(self, fault: int) -> list[tuple[int, float]]:
+        """Steps of the readings, each with its log likelihood ratio under a fault."""
+        return list(zip(self._step_of, self.matrix()[:, fault].tolist(), strict=True))
+
     def unexplained(self, members: Sequence[int]) -> list[int]:
         """Steps whose reading a set of faults leaves at the level of a slip."""
         return [self._step_of[row] for row in self._left(tuple(members))]

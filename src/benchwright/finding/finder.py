@@ -21,7 +21,7 @@ from .outcomes import JUNCTION_FLOOR, Outcome, Sizes, Spread
 from .predict import Predictor, measured
 from .proposals import Proposals
 from .reading import EVENTS, Reading, Spot, understand, value_text
-from .repeats import Expected, Repeats
+from .repeats import Expected, First, Repeats
 from .ties import Tie, Ties
 from .weigh import MOST_CHECKS, weigh
 from .words import Advice, Check, Suspect, suspect_of
@@ -57,6 +57,8 @@ class Entry:
     """What is expected of its lines by the other readings."""
     at_first: Lines = NOT_SOFT
     """The same when it was taken."""
+    first: First | None = None
+    """The reading of the same two nets before it."""
     again: Expected | None = None
     """What an earlier reading of the same two nets led to expect."""
     tie: Tie | None = None
@@ -69,7 +71,7 @@ class Entry:
     """If so, what each such reading up to it counted for then."""
     step: Note | Cure | None = None
     """What it said, as judged by now."""
-    revised: list[tuple[int, Lines, Note]] = field(default_factory=list)
+    revised: list[tuple[int, Lines, Expected | None, Note]] = field(default_factory=list)
     """The earlier readings that were judged anew because of it, with how they were judged before."""
 
 
@@ -166,8 +168,9 @@ class FaultFinder:
         if gone.reading.good_unit:
             self._work_out()
             return gone.reading
-        for index, lines, step in gone.revised:
-            self.entries[index].lines, self.entries[index].step = lines, step
+        for index, lines, again, step in reversed(gone.revised):
+            entry = self.entries[index]
+            entry.lines, entry.again, entry.step = lines, again, step
         self._restart()
         for index, entry in enumerate(self.entries):
             if entry.soft:
@@ -178,6 +181,13 @@ class FaultFinder:
             self.calibration = self._soft.fit(noises[-1])
         self.belief.grow()
         return gone.reading
+
+    def start_over(self) -> None:
+        """Forget all readings: another unit of the same board. What was worked out of the board is kept."""
+        self.entries = []
+        self._good = {}
+        self._restart()
+        self.proposals.start_over()
 
     def _entry(self, reading: Reading) -> Entry:
         spot, value = understand(self.board, reading)
@@ -224,12 +234,13 @@ class FaultFinder:
             self._put(index)
             return
         placed = self._placed(entry)
-        entry.again = entry.tie = entry.sizes = None
+        entry.first = entry.again = entry.tie = entry.sizes = None
         nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
         if isinstance(placed, Spread):
             entry.sizes = self.sizes.of(placed.faults)
             if nets is not None and entry.key not in self._good:
-                entry.again = self.repeats.expected(nets, placed)
+                entry.first = self.repeats.last(nets)
+                entry.again = self._expected(entry.first, placed)
             if line is not None and entry.likeness is not None:
                 entry.tie = self.ties.so_far(line, entry.likeness.kind, entry.spot.state.removed)
         entry.soft = self._tells_of_junctions(entry, placed)
@@ -254,24 +265,49 @@ class FaultFinder:
         """
         first = 1 + max((n for n, step in enumerate(self.belief.steps) if isinstance(step, Cure)), default=-1)
         judged = [
-            (n, index)
-            for n, index in enumerate(self._step_entry)
-            if n >= first and index != newest and self._hangs_on_lines(self.entries[index])
+            index
+            for index in self._step_entry[first:]
+            if index != newest and self._hangs_on_lines(self.entries[index])
         ]
-        for (n, index), lines in zip(
-            judged, self._expected_lines([index for _, index in judged]), strict=True
-        ):
+        moved = {
+            index
+            for index, lines in zip(judged, self._expected_lines(judged), strict=True)
+            if self._take_lines(index, lines, newest)
+        }
+        # What stands against a reading that is judged anew is to be judged anew as well.
+        for index in self._step_entry[first:]:
             entry = self.entries[index]
-            old, step = entry.lines, entry.step
-            if max(abs(x - y) for x, y in zip(lines, old, strict=True)) <= MOVED:
-                continue
-            assert isinstance(step, Note)
-            self.entries[newest].revised.append((index, old, step))
-            entry.lines = lines
-            entry.step = self._note(entry)
-            self.belief.revise(n, entry.step)
-            if (nets := self.nets_of(entry.spot)) is not None:
-                self.repeats.renew(nets, step, entry.step)
+            if entry.first is not None and entry.first.number in moved and isinstance(entry.step, Note):
+                placed = self._placed(entry)
+                assert isinstance(placed, Spread)
+                self.entries[newest].revised.append((index, entry.lines, entry.again, entry.step))
+                entry.again = self._expected(entry.first, placed)
+                self._revise(index)
+                moved.add(index)
+
+    def _take_lines(self, index: int, lines: Lines, newest: int) -> bool:
+        """Judge a reading by what is expected of its lines by now, if that moved."""
+        entry = self.entries[index]
+        if max(abs(x - y) for x, y in zip(lines, entry.lines, strict=True)) <= MOVED:
+            return False
+        assert isinstance(entry.step, Note)
+        self.entries[newest].revised.append((index, entry.lines, entry.again, entry.step))
+        entry.lines = lines
+        self._revise(index)
+        return True
+
+    def _revise(self, index: int) -> None:
+        entry = self.entries[index]
+        entry.step = self._note(entry)
+        self.belief.revise(self._step_entry.index(index), entry.step)
+
+    def _expected(self, first: First | None, placed: Spread) -> Expected | None:
+        """What an earlier reading of the same two nets leads to expect."""
+        if first is None:
+            return None
+        said = self.entries[first.number].step
+        assert isinstance(said, Note)
+        return Expected.of(first.x, first.outcome, said, placed)
 
     def _expected_lines(self, indices: Sequence[int]) -> list[Lines]:
         """What other readings lead to expect of the lines of some readings."""
@@ -335,7 +371,7 @@ class FaultFinder:
         assert isinstance(outcome, Spread)
         nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
         if nets is not None and isinstance(entry.step, Note):
-            self.repeats.learn(nets, value, outcome, entry.step)
+            self.repeats.learn(nets, First(index, value, outcome))
         if entry.again is not None and entry.again.repeats:
             return
         self.sizes.learn(outcome, value, *entry.at_first[2:])
@@ -357,6 +393,13 @@ class FaultFinder:
         else:
             sound, rows = outcome.log_likelihood(value)  # type: ignore[arg-type]
         return Note(sound, outcome.slip_log(value), outcome.faults, rows - sound)  # type: ignore[arg-type]
+
+    def expected(self, spot: Spot, outcome: Outcome) -> Expected | None:
+        """What the last reading of the same two nets leads to expect of a check; None if there is none."""
+        nets = self.nets_of(spot)
+        if nets is None or not isinstance(outcome, Spread):
+            return None
+        return self._expected(self.repeats.last(nets), outcome)
 
     def nets_of(self, spot: Spot) -> tuple[int, int] | None:
         """The two nodes that a resistance reading is between; None if they are one."""
@@ -475,11 +518,8 @@ class FaultFinder:
 
     def _carried_by(self, fault: int) -> tuple[str, ...]:
         """The readings that speak most for a fault, in words."""
-        votes = []
-        for index, note in self.belief.notes():
-            place = np.flatnonzero(note.faults == fault)
-            if len(place) and note.delta[place[0]] > 0.7:
-                votes.append((float(note.delta[place[0]]), self._told(index)))
+        ratios = self.belief.ratios(fault)
+        votes = [(ratio, self._told(step)) for step, ratio in ratios if ratio > 0.7]
         return tuple(text for _, text in sorted(votes, key=lambda vote: -vote[0])[:4])
 
     def _told(self, step: int) -> str:

@@ -22,7 +22,7 @@ KNEE_OHMS = 0.5
 SLIP = 0.004
 """Chance that a reading is not of what it says: a slipped probe, a mistyped value (own estimate,
 less than half of the 0.01 with a wider density that one would start from)."""
-_WIDE_SHARE, _WIDE, _WIDE_BELOW = 0.12, 2.5, 1.0
+_WIDE_SHARE, _WIDE, _WIDE_BELOW = 0.12, 2.5, 0.5
 """One reading in eight is spread so many times wider, but below the centre by no more than this in x: where
 a junction does not open for the meter's small voltage it reads far too high, never far too low (own)."""
 JUNCTION_FLOOR = math.log(12.0 + KNEE_OHMS)

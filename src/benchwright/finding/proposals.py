@@ -16,9 +16,8 @@ from ..circuit import BoardState
 from .calibrate import OWN_SD, Rows
 from .candidates import MINUTES, POWER_MINUTES, Points, key_of, minutes_for, removal_minutes, standing
 from .choose import CheckTable, Ranked
-from .outcomes import Outcome, Spread
+from .outcomes import Outcome
 from .reading import Spot
-from .repeats import Expected
 from .ties import same_sd
 from .words import Check, check_cautions, describe_check, describe_outcomes
 
@@ -59,12 +58,17 @@ class Proposals:
         self.finder = finder
         self.board = finder.board
         self._points = Points(finder.board)
+        self._out: dict[tuple[object, ...], tuple[Spot, Outcome] | None] = {}
+        self.start_over()
+
+    def start_over(self) -> None:
+        """Forget what belongs to one unit of the board."""
         self._cannot: set[tuple[object, ...]] = set()
+        self._closed: set[tuple[object, ...]] = set()
         self._settled: Floats | None = None
-        self._settled_sizes = finder.sizes.mean.copy()
+        self._settled_sizes = self.finder.sizes.mean.copy()
         self._settled_ties: dict[int, int] = {}
         self._settled_again: dict[int, float] = {}
-        self._out: dict[tuple[object, ...], tuple[Spot, Outcome] | None] = {}
 
     def cannot(self, spot: Spot) -> None:
         """Never propose a check again."""
@@ -154,12 +158,6 @@ class Proposals:
             check: x for nets, x in self.finder.repeats.readings() for check in self._between.get(nets, ())
         }
 
-    def _expected(self, spot: Spot, outcome: Outcome) -> Expected | None:
-        nets = self.finder.nets_of(spot)
-        if nets is None or not isinstance(outcome, Spread):
-            return None
-        return self.finder.repeats.expected(nets, outcome)
-
     def _drift(self, chance: Floats) -> tuple[Floats, Floats, dict[int, list[tuple[int, float, float]]]]:
         """What is known of each check's line by now, how far its outcomes lag behind that, and the ties."""
         finder, table_ = self.finder, self.table
@@ -192,7 +190,7 @@ class Proposals:
             check: found
             for check in which.tolist()
             if check in again
-            and (found := self._expected(self.table.spots[check], self.table.outcomes[check]))
+            and (found := self.finder.expected(self.table.spots[check], self.table.outcomes[check]))
         }
         self.table.settle(offsets, sizes, tied, which, expected)
         if self._settled is None:
@@ -371,8 +369,8 @@ class Proposals:
         for net, faults in self._shorts_rail.items():
             index = self._line_checks.get(net)
             nets = self.finder.nets_of(self.table.spots[index]) if index is not None else None
-            x = self.finder.repeats.reading(nets) if nets is not None else None
-            if x is None or x < math.log(max(abs(self.board.rails[net].nominal), 1.0) / SAFE_AMPERES):
+            last = self.finder.repeats.last(nets) if nets is not None else None
+            if last is None or last.x < math.log(max(abs(self.board.rails[net].nominal), 1.0) / SAFE_AMPERES):
                 shorting.update(faults[chance[faults] > 0.01].tolist())
         return float(chance[sorted(shorting)].sum()) < 0.2
 
@@ -413,7 +411,7 @@ class Proposals:
         again = {
             index: expected
             for index, (spot, outcome) in enumerate(found)
-            if (expected := self._expected(spot, outcome))
+            if (expected := self.finder.expected(spot, outcome))
         }
         if again:
             made.settle(offsets, finder.sizes, again=again)
@@ -442,11 +440,18 @@ class Proposals:
                 )
         return self._out[key]
 
+    @cached_property
+    def _inside(self) -> dict[str, list[int]]:
+        """For each part, the faults inside it that a meter could show."""
+        found: dict[str, list[int]] = {}
+        for index, fault in enumerate(self.finder.faults):
+            if fault.edit.part:
+                found.setdefault(fault.edit.part, []).append(index)
+        return found
+
     def _reading_of(self, ref: str, chance: Floats) -> list[Spot]:
         """The readings that would show the likeliest short inside a part."""
-        members = [
-            i for i in np.flatnonzero(chance > 0.3 * OUT_CHANCE) if self.finder.faults[i].edit.part == ref
-        ]
+        members = [i for i in self._inside[ref] if chance[i] > 0.3 * OUT_CHANCE]
         members.sort(key=lambda i: -float(chance[i]))
         found: dict[tuple[object, ...], Spot] = {}
         for index in members[:2]:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from .belief import Note
 from .outcomes import SLIP, Spread, tailed
-from .ties import same_sd
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,6 +24,13 @@ MOST_CHANGE = 0.7
 """Where a larger change is predicted, in ln R, the first reading says nothing of the second (own)."""
 CHANGE_SD = 0.5
 """A predicted change is off by this share of itself: it hangs on one part's junctions (own)."""
+REPEAT_SD, CONTACT_OHMS = 0.012, 0.15
+"""How far one reading taken twice differs: half digits of a plain meter, and the tips' contact (own)."""
+
+
+def repeat_sd(x: float) -> float:
+    """Standard deviation of one reading about itself, x = ln(R + 0.5 ohm)."""
+    return math.hypot(REPEAT_SD, CONTACT_OHMS * math.exp(-x) if math.isfinite(x) else 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +79,7 @@ class Expected:
         change = np.where((before >= old.top) & (after >= new.top), 0.0, after - before)
         mean = x + change
         near = np.abs(change) < MOST_CHANGE
-        sd = np.hypot(math.sqrt(2.0) * same_sd(x), CHANGE_SD * change)
+        sd = np.hypot(math.sqrt(2.0) * repeat_sd(x), CHANGE_SD * change)
         mean, sd = np.where(near, mean, np.nan), np.where(near, sd, np.nan)
         said = note.sound + np.append(np.append(note.delta, 0.0)[_rows(note.faults, faults)], 0.0)
         slipped = np.exp(np.minimum(math.log(SLIP) + note.slip - said, 0.0))
@@ -118,6 +124,15 @@ class Expected:
         return float(found[-1]), found[:-1]
 
 
+@dataclass(frozen=True, slots=True)
+class First:
+    """A reading that later ones of the same two nets are held against: its number, value and prediction."""
+
+    number: int
+    x: float
+    outcome: Spread
+
+
 class Repeats:
     """The last reading between each two nets."""
 
@@ -125,31 +140,19 @@ class Repeats:
         self.restart()
 
     def restart(self) -> None:
-        self._last: dict[tuple[int, int], tuple[float, Spread, Note]] = {}
+        self._last: dict[tuple[int, int], First] = {}
 
-    def expected(self, nets: tuple[int, int], new: Spread) -> Expected | None:
-        """What is known of a reading between two nets from the one before; None if there is none."""
-        known = self._last.get(nets)
-        return None if known is None else Expected.of(*known, new)
+    def last(self, nets: tuple[int, int]) -> First | None:
+        """The last reading between two nets; None if there is none."""
+        return self._last.get(nets)
 
-    def learn(self, nets: tuple[int, int], x: float, outcome: Spread, note: Note) -> None:
-        """Keep a reading with what it said."""
-        self._last[nets] = x, outcome, note
-
-    def renew(self, nets: tuple[int, int], old: Note, note: Note) -> None:
-        """Put another judgement of a reading in place of the old one, if it is the last between its nets."""
-        known = self._last.get(nets)
-        if known is not None and known[2] is old:
-            self._last[nets] = (*known[:2], note)
-
-    def reading(self, nets: tuple[int, int]) -> float | None:
-        """The last reading between two nets."""
-        known = self._last.get(nets)
-        return None if known is None else known[0]
+    def learn(self, nets: tuple[int, int], first: First) -> None:
+        """Keep a reading."""
+        self._last[nets] = first
 
     def readings(self) -> list[tuple[tuple[int, int], float]]:
         """Each two nets with their last reading."""
-        return [(nets, x) for nets, (x, _, _) in self._last.items()]
+        return [(nets, first.x) for nets, first in self._last.items()]
 
 
 def _rows(among: Ints, faults: Ints) -> Ints:

@@ -156,7 +156,7 @@ class Reader:
             until = min(self.now + self.SLICE * self.rate, last)
             state = self.follower.run(window, until)
             if state == FULL:
-                piece = self.follower.commit(0.1 * self.rate) or self.follower.commit(0.0)
+                piece = self.follower.commit((self.LONGEST_GAP + 0.1) * self.rate)
                 if piece is None:
                     self._lose(window)
                     return True
@@ -167,7 +167,7 @@ class Reader:
             if state == NOTHING_LEFT or not len(living) or self._lost(window, living):
                 self._lose(window)
                 return True
-        piece = self.follower.commit(0.3 * self.rate)
+        piece = self.follower.commit((self.LONGEST_GAP + 0.1) * self.rate)
         if piece is not None:
             stretch.pieces.append(piece)
         return False

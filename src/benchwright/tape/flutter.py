@@ -445,8 +445,8 @@ def _warnings(report: ToneReport, track: SpeedTrack, tone: Tone | None) -> list[
         found.append(f"flutter faster than {track.reach:.0f} Hz does not show at this tone and rate")
     if tone is not None and tone.edge_error > 0.0:
         found.append(
-            "this is a square wave with its edges on samples, which rounds every edge: flutter above some 20 Hz "
-            "is uncertain. A recording before any squaring is better"
+            "this is a square wave with its edges on samples, which rounds every edge: flutter above some "
+            "20 Hz is uncertain. A recording before any squaring is better"
         )
     missing = 1.0 - float(track.valid.mean())
     if missing > 0.01:

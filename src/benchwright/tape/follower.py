@@ -54,6 +54,8 @@ class Settings:
         Hypotheses that cost this much more than the best are dropped, in nats.
     coast : float
         Cost of a half-wave that ends without a crossing.
+    worst : float
+        Most that one half-wave may cost.
     slowest, fastest : float
         Range of speeds.
     polarity : int
@@ -62,10 +64,11 @@ class Settings:
 
     noise: float
     amplitude: float
-    jitter: float = 0.04
-    drift: float = 0.006
-    beam: float = 26.0
+    jitter: float = 0.07
+    drift: float = 0.025
+    beam: float = 18.0
     coast: float = 2.5
+    worst: float = 10.0
     slowest: float = 0.78
     fastest: float = 1.28
     polarity: int = 1
@@ -99,7 +102,7 @@ class Follower:
     """
 
     CAPACITY = 300_000
-    DEEP = 192
+    DEEP = 40
     KEEP = 22.0
     MOST_BITS = 512
 
@@ -182,7 +185,7 @@ class Follower:
             self.table, self.members, self.counts, self.bin_width, self.next_bin,
             self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
             until, self.offsets, s.noise, (s.jitter * self.short) ** 2, s.drift / self.rate, s.beam, s.coast,
-            1 / s.fastest, 1 / s.slowest, self.short, s.polarity, self.sign_weight, self.KEEP, s.amplitude,
+            1 / s.fastest, 1 / s.slowest, self.short, s.polarity, self.sign_weight, self.KEEP, s.amplitude, s.worst,
         )  # fmt: skip
         return int(state)
 

@@ -91,7 +91,7 @@ def follow(
     # settings
     until: float, offsets: Array, noise: float, jitter2: float, drift: float, beam: float,
     coast_cost: float, period_low: float, period_high: float, short: float, polarity: int,
-    sign_weight: float, keep: float, usual_amplitude: float,
+    sign_weight: float, keep: float, usual_amplitude: float, worst: float,
 ) -> tuple[int, int, int, int]:  # fmt: skip
     """Follow all hypotheses through a window, keeping the best for each place and node.
 
@@ -215,7 +215,9 @@ def follow(
                         new_pp = pp
                     if period_low < new_p < period_high:
                         wrong = _against(wave, above, below, edge_time - start, s) - against
-                        total = cost[h] + c + edge_cost[e] + 2.0 * wrong * sign_weight
+                        # No single half-wave may kill a reading: the unforeseen happens now and then.
+                        step = min(c + 2.0 * wrong * sign_weight, worst)
+                        total = cost[h] + edge_cost[e] + step
                         if total <= limit + 4.0:
                             slot_bin = int(edge_time / bin_width)
                             if slot_bin <= next_bin:
@@ -248,6 +250,20 @@ def follow(
                                     members[slot_row, counts[slot_row]] = slot
                                     counts[slot_row] += 1
                                     replace = True
+                                else:
+                                    # The bucket is full: the worst in it makes room.
+                                    worst_at = 0
+                                    for m in range(1, deep):
+                                        if cost[members[slot_row, m]] > cost[members[slot_row, worst_at]]:
+                                            worst_at = m
+                                    old = members[slot_row, worst_at]
+                                    if total < cost[old]:
+                                        table[slot_row, node[old] * 2 + (1 if sign[old] > 0 else 0)] = -1
+                                        slot = size
+                                        size += 1
+                                        table[slot_row, key] = slot
+                                        members[slot_row, worst_at] = slot
+                                        replace = True
                             if replace:
                                 node[slot] = to_node
                                 at[slot] = new_at

@@ -15,6 +15,8 @@ from .grammar import Grammar
 FloatArray = npt.NDArray[np.float64]
 SLOWEST, FASTEST = 0.78, 1.28
 NEAR = 0.15
+LEAST_NOISE = 0.35
+"""Against the amplitude: what neighbouring waves do to each other looks like noise until it is learnt."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ def _leader(
         spread = 1.4826 * float(np.median(np.abs(cycles - np.median(cycles)))) / np.sqrt(2)
         amplitude = float(np.median(_amplitude(window, time[here])))
         slope = amplitude * np.pi / (cycle / 2 * period)
-        noise = float(np.clip(spread * slope, 0.03 * amplitude, 0.5 * amplitude))
+        noise = float(np.clip(spread * slope, LEAST_NOISE * amplitude, 0.6 * amplitude))
         halves = np.diff(time[at : at + run + 1])
         above = rising[at : at + run] > 0
         lead = float(np.median(halves[above]) - np.median(halves[~above])) / 2
@@ -134,4 +136,4 @@ def _first_waves(
         for j in range(-2, 3)
         if 0 <= at + j < len(time)
     ]
-    return Start(float(time[max(0, at - 2)]), seeds, 0.12 * strong, strong, 0.0)
+    return Start(float(time[max(0, at - 2)]), seeds, LEAST_NOISE * strong, strong, 0.0)
