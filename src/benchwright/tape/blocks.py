@@ -74,6 +74,9 @@ class ByteRow:
         What reading each byte cost, in nats.
     rivals : list of Rival
         In bytes of this row.
+    edges, nominal : float64 arrays (m,)
+        When each half-wave ended, in seconds, and how long it should have been. For each run the first has no
+        nominal length (NaN): it is where the run begins.
     """
 
     bits: npt.NDArray[np.int8]
@@ -87,6 +90,8 @@ class ByteRow:
     polarity: int
     data_bits: int
     least_first: bool
+    edges: FloatArray
+    nominal: FloatArray
 
     @property
     def count(self) -> int:
@@ -98,7 +103,13 @@ class ByteRow:
 
     @classmethod
     def of(
-        cls, pieces: list[Piece], grammar: Grammar, encoding: Encoding, rate: float, start: Start, polarity: int
+        cls,
+        pieces: list[Piece],
+        grammar: Grammar,
+        encoding: Encoding,
+        rate: float,
+        start: Start,
+        polarity: int,
     ) -> ByteRow:
         """Gather what the pieces of one run say."""
         bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
@@ -107,10 +118,13 @@ class ByteRow:
         pending: tuple[float, float] | None = None
         since = 0
         speed_times, speed = [], []
+        edges, nominal = [], []
         for piece in pieces:
             edge = piece.edge
             real = edge >= 0
             says = np.where(real, grammar.says[edge], -1)
+            edges.append(piece.time[1:] / rate)
+            nominal.append(np.where(real, grammar.seconds[edge], np.nan))
             kind_from = np.where(real, grammar.kind[grammar.origin[edge]], INSIDE)
             kind_to = np.where(real, grammar.kind[grammar.to[edge]], INSIDE)
             before = said + np.concatenate(([0], np.cumsum(says >= 0)))
@@ -137,7 +151,12 @@ class ByteRow:
                     pending = None
             bits.append(says[says >= 0].astype(np.int8))
             said = int(before[-1])
-            step = max(1, round(0.004 * rate / max(1.0, float(np.median(np.diff(piece.time))) if len(edge) > 1 else 1.0)))
+            step = max(
+                1,
+                round(
+                    0.004 * rate / max(1.0, float(np.median(np.diff(piece.time))) if len(edge) > 1 else 1.0)
+                ),
+            )
             speed_times.append(piece.time[1:][::step])
             speed.append(1 / piece.period[::step])
         row_bits = np.concatenate(bits) if bits else np.empty(0, np.int8)
@@ -154,6 +173,8 @@ class ByteRow:
             polarity=polarity,
             data_bits=encoding.data_bits,
             least_first=encoding.least_first,
+            edges=np.concatenate(edges) if edges else np.empty(0),
+            nominal=np.concatenate(nominal) if nominal else np.empty(0),
         )
         row.rivals = [r for r in (row._rival(*found) for found in rivals) if r is not None]
         return row
@@ -162,7 +183,9 @@ class ByteRow:
         """A rival in whole bytes, or None if it changes none."""
         n = self.data_bits
         byte_first, byte_last = first // n, -(-last // n)
-        if byte_last > self.count or (len(said) == last - first and bool(np.all(said == self.bits[first:last]))):
+        if byte_last > self.count or (
+            len(said) == last - first and bool(np.all(said == self.bits[first:last]))
+        ):
             return None
         bits = np.concatenate((self.bits[byte_first * n : first], said, self.bits[last : byte_last * n]))
         if len(bits) % n:

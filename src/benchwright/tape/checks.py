@@ -44,15 +44,11 @@ class Check:
 
     def __post_init__(self) -> None:
         if self.rule not in ("xor", "sum", "negative sum", "crc"):
-            raise BadCheck(
-                f"check rule {self.rule!r}: expected 'xor', 'sum', 'negative sum' or 'crc'"
-            )
+            raise BadCheck(f"check rule {self.rule!r}: expected 'xor', 'sum', 'negative sum' or 'crc'")
         if self.width not in (8, 16, 32):
             raise BadCheck(f"check width {self.width}: expected 8, 16 or 32 bits")
         if self.rule == "crc" and not 0 < self.polynomial < 1 << self.width:
-            raise BadCheck(
-                f"check polynomial {self.polynomial:#x}: expected {self.width} bits, not nought"
-            )
+            raise BadCheck(f"check polynomial {self.polynomial:#x}: expected {self.width} bits, not nought")
         if self.rule == "xor" and self.width != 8:
             raise BadCheck("a check by XOR has 8 bits")
         if self.skip < 0:
@@ -113,8 +109,6 @@ def _table(width: int, polynomial: int, reflected: bool) -> tuple[int, ...]:
             if reflected:
                 register = (register >> 1) ^ (mirrored if register & 1 else 0)
             else:
-                register = ((register << 1) & mask) ^ (
-                    polynomial if register >> (width - 1) else 0
-                )
+                register = ((register << 1) & mask) ^ (polynomial if register >> (width - 1) else 0)
         rows.append(register)
     return tuple(rows)

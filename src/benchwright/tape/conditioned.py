@@ -156,9 +156,7 @@ class Conditioner:
             if ended or at >= recording.frames:
                 return
 
-    def stretch(
-        self, recording: Any, first: int, last: int, channel: Any = "mean"
-    ) -> tuple[Window, bool]:
+    def stretch(self, recording: Any, first: int, last: int, channel: Any = "mean") -> tuple[Window, bool]:
         """One stretch of the recording, in its own samples, and whether it ends there."""
         margin = -(-self.margin // self.down) * self.down
         before = min(margin, max(0, first))

@@ -39,6 +39,9 @@ class Tape:
     duration : float
         Seconds of recording read.
     warnings : tuple of str
+    edges, nominal : float64 arrays (m,)
+        Only when asked for: when each half-wave ended, in seconds, and how long it should have been at nominal
+        speed (NaN where a new run of reading begins).
     """
 
     encoding: Encoding
@@ -49,6 +52,8 @@ class Tape:
     asymmetry: float
     duration: float
     warnings: tuple[str, ...] = ()
+    edges: FloatArray = field(default_factory=lambda: np.empty(0), repr=False)
+    nominal: FloatArray = field(default_factory=lambda: np.empty(0), repr=False)
 
     @property
     def data(self) -> bytes:
@@ -222,6 +227,7 @@ def decode(
     *,
     channel: Any = "mean",
     progress: Progress | None = None,
+    keep_edges: bool = False,
 ) -> Tape:
     """Read the blocks on a recording.
 
@@ -234,6 +240,8 @@ def decode(
         Channel of a stereo recording.
     progress : callable, optional
         Called with the share done, 0 to 1.
+    keep_edges : bool, optional
+        Keep every half-wave in the answer (about 80 kB a second of tape).
 
     Returns
     -------
@@ -263,4 +271,6 @@ def decode(
         asymmetry=float(np.median(leads)) if leads else 0.0,
         duration=recording.frames / recording.rate,
         warnings=tuple(recording.warnings),
+        edges=np.concatenate([r.edges for r in rows]) if keep_edges and rows else np.empty(0),
+        nominal=np.concatenate([r.nominal for r in rows]) if keep_edges and rows else np.empty(0),
     )

@@ -240,9 +240,7 @@ class _Reader:
                 halves += [seconds / 2] * count
         for seconds in halves:
             if not 20e-6 <= seconds <= 20e-3:
-                raise self.bad(
-                    table, key, f"a half-wave of {seconds * 1e6:g} us: expected 20 us to 20 ms"
-                )
+                raise self.bad(table, key, f"a half-wave of {seconds * 1e6:g} us: expected 20 us to 20 ms")
         return tuple(halves)
 
 
@@ -475,6 +473,4 @@ class UnknownEncoding(UnknownName):
 
     def __init__(self, name: str, known: list[str]) -> None:
         super().__init__("encoding", name)
-        self.args = (
-            f"no encoding {name!r}: expected {', '.join(known)}, or the path of a .toml file",
-        )
+        self.args = (f"no encoding {name!r}: expected {', '.join(known)}, or the path of a .toml file",)

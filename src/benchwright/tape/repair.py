@@ -83,9 +83,7 @@ def judge(data: bytes, rivals: list[Rival], costs: FloatArray, encoding: Encodin
     return Judged(mended, posterior > SURE, sure, "holds", words)
 
 
-def _mend(
-    data: bytes, rivals: list[Rival], encoding: Encoding
-) -> tuple[bytes, list[Rival], float] | None:
+def _mend(data: bytes, rivals: list[Rival], encoding: Encoding) -> tuple[bytes, list[Rival], float] | None:
     """The likeliest set of rivals with which the check holds, and how sure that is."""
     check = encoding.check
     assert check is not None
