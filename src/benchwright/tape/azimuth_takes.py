@@ -214,8 +214,8 @@ def from_takes(
         )
     span = float(np.ptp(places))
     middle = float(0.5 * (places.min() + places.max()))
-    # Twice the range to either side; beyond that the takes say nothing.
-    best_grid = middle + np.linspace(-2.5, 2.5, 401) * span
+    # The range again to either side; beyond that the takes say nothing.
+    best_grid = middle + np.linspace(-1.5, 1.5, 241) * span
     if arcminutes_per_unit is not None:
         tilt_grid = np.array([abs(arcminutes_per_unit)])
     else:
@@ -241,27 +241,31 @@ def from_takes(
         scatter, unsaid = parts(best, tilt)
         return scatter + unsaid
 
-    errors = misfit(best_grid[:, None], tilt_grid[None, :])
-    best, tilt = _descend(errors, best_grid, tilt_grid, misfit)
+    modes = _modes(misfit, best_grid, tilt_grid)
+    best, tilt = modes[0].best, modes[0].tilt
     freedom = max(levels.size - tones.size - (1 if tilt_grid.size == 1 else 2), 1)
-    least = float(misfit(np.array(best), np.array(tilt)))
     variance = max(level_uncertainty**2, float(parts(np.array(best), np.array(tilt))[0]) / freedom)
-    chance = np.exp(-0.5 * (errors - least) / variance)
-    share = chance.sum(axis=1) / chance.sum()
-    # Half a step of the grid is known for certain; the rest is what the takes leave open.
-    doubt = math.sqrt(
-        float(share @ (best_grid - best) ** 2) + (0.3 * float(best_grid[1] - best_grid[0])) ** 2 / 12
+    # Each way in which the levels can be explained counts by how well it does and how much room it has.
+    chance = np.array(
+        [math.exp(-0.5 * (mode.misfit - modes[0].misfit) / variance) * mode.room for mode in modes]
     )
-    tilt_share = chance.sum(axis=0) / chance.sum()
-    tilt_doubt = math.sqrt(float(tilt_share @ (tilt_grid - tilt) ** 2))
+    chance /= chance.sum()
     last = float(places[-1])
     turn = best - last
     off = tilt * abs(turn)
-    off_doubt = math.sqrt(
-        float(
-            np.sum(chance * (tilt_grid[None, :] * np.abs(best_grid[:, None] - last) - off) ** 2)
-            / chance.sum()
-        )
+
+    def spread(values: list[float], own: list[float], about: float) -> float:
+        away = np.array(values) - about
+        return math.sqrt(float(chance @ (away**2 + np.array(own) * variance)))
+
+    doubt = spread([mode.best for mode in modes], [mode.best_variance for mode in modes], best)
+    tilt_doubt = spread(
+        [mode.tilt for mode in modes], [mode.tilt_variance * mode.tilt**2 for mode in modes], tilt
+    )
+    off_doubt = spread(
+        [mode.tilt * abs(mode.best - last) for mode in modes],
+        [mode.off_variance(last) for mode in modes],
+        off,
     )
     top = float(tones.max())
     loss = float(azimuth_loss(off, top, track_width=track_width, speed=speed))
@@ -320,20 +324,75 @@ def _checked(
     return places, levels, tones
 
 
-def _descend(
-    errors: Floats, best_grid: Floats, tilt_grid: Floats, misfit: Callable[[Floats, Floats], Floats]
-) -> tuple[float, float]:
-    """Downhill from the best point of the grid, and no further than the steps beside it."""
+@dataclass(frozen=True, slots=True)
+class _Mode:
+    """One way to explain the levels; variances are for levels of unit variance, that of `tilt` is relative."""
+
+    misfit: float
+    best: float
+    tilt: float
+    best_variance: float
+    tilt_variance: float
+    together: float
+    room: float
+
+    def off_variance(self, place: float) -> float:
+        away = self.best - place
+        both = self.best_variance + away**2 * self.tilt_variance + 2.0 * away * self.together
+        return max(self.tilt**2 * both, 0.0)
+
+
+def _modes(misfit: Callable[[Floats, Floats], Floats], best_grid: Floats, tilt_grid: Floats) -> list[_Mode]:
+    """Every low point of the misfit over the grid, followed down; the lowest first."""
+    from scipy.ndimage import minimum_filter
     from scipy.optimize import minimize
 
-    row, column = np.unravel_index(int(np.argmin(errors)), errors.shape)
-    best, tilt = float(best_grid[row]), float(tilt_grid[column])
+    errors = misfit(best_grid[:, None], tilt_grid[None, :])
+    rows, columns = np.nonzero(errors <= minimum_filter(errors, size=3, mode="nearest"))
+    order = np.argsort(errors[rows, columns])[:16]
     step = float(best_grid[1] - best_grid[0])
     known = tilt_grid.size == 1
+    stride = 1.0 if known else math.log(float(tilt_grid[1] / tilt_grid[0]))
+    modes = []
+    for row, column in zip(rows[order], columns[order], strict=True):
+        best, tilt = float(best_grid[row]), float(tilt_grid[column])
 
-    def told(values: Floats) -> float:
-        return float(misfit(values[0], np.asarray(tilt if known else tilt * np.exp(values[1]))))
+        def told(values: Floats, best: float = best, tilt: float = tilt) -> float:
+            turned = tilt if known else tilt * math.exp(stride * float(values[1]))
+            return float(misfit(np.asarray(best + step * float(values[0])), np.asarray(turned)))
 
-    limits = [(best - step, best + step), (-0.1, 0.1)][: 1 if known else 2]
-    found = minimize(told, [best, 0.0][: len(limits)], method="Nelder-Mead", bounds=limits).x
-    return float(found[0]), tilt if known else tilt * math.exp(float(found[1]))
+        size = 1 if known else 2
+        found = minimize(told, np.zeros(size), method="Nelder-Mead", bounds=[(-1.5, 1.5)] * size)
+        covariance = _covariance(told, found.x)
+        modes.append(
+            _Mode(
+                misfit=float(found.fun),
+                best=best + step * float(found.x[0]),
+                tilt=tilt if known else tilt * math.exp(stride * float(found.x[1])),
+                best_variance=float(covariance[0, 0]) * step**2,
+                tilt_variance=0.0 if known else float(covariance[1, 1]) * stride**2,
+                together=0.0 if known else float(covariance[0, 1]) * step * stride,
+                room=math.sqrt(max(float(np.linalg.det(covariance)), 1e-12)),
+            )
+        )
+    return sorted(modes, key=lambda mode: mode.misfit)
+
+
+def _covariance(told: Callable[[Floats], float], at: Floats) -> Floats:
+    """Twice the inverse curvature of the misfit, by finite steps of a fifth of the grid's."""
+    size, step = at.size, 0.2
+    unit = np.eye(size) * step
+    curve = np.empty((size, size))
+    for one in range(size):
+        for other in range(one, size):
+            corners = (
+                told(at + unit[one] + unit[other])
+                - told(at + unit[one] - unit[other])
+                - told(at - unit[one] + unit[other])
+                + told(at - unit[one] - unit[other])
+            )
+            curve[one, other] = curve[other, one] = corners / (4.0 * step**2)
+    values, vectors = np.linalg.eigh(curve)
+    # A flat stretch has low points of its own further on; this one stands for a few steps of the grid.
+    values = np.maximum(values, 2.0 / 9.0)
+    return np.asarray(2.0 * (vectors / values) @ vectors.T)

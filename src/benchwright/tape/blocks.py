@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -77,6 +78,8 @@ class ByteRow:
     edges, nominal : float64 arrays (m,)
         When each half-wave ended, in seconds, and how long it should have been. For each run the first has no
         nominal length (NaN): it is where the run begins.
+    signs : int8 array (m,)
+        Of the signal after each.
     """
 
     bits: npt.NDArray[np.int8]
@@ -88,18 +91,32 @@ class ByteRow:
     speed: FloatArray
     asymmetry: float
     polarity: int
-    data_bits: int
-    least_first: bool
+    encoding: Encoding
     edges: FloatArray
     nominal: FloatArray
+    signs: npt.NDArray[np.int8]
 
     @property
     def count(self) -> int:
         return len(self.begins)
 
+    @property
+    def data_bits(self) -> int:
+        return self.encoding.data_bits
+
+    @cached_property
+    def blocks(self) -> list[Block]:
+        """The blocks, judged."""
+        return _blocks_of(self)
+
+    @property
+    def worth(self) -> float:
+        """How much was read, and how well."""
+        return sum(len(b.data) * (1.0 if b.good else 0.5 * float(np.mean(b.confidence))) for b in self.blocks)
+
     def bytes_of(self, bits: npt.NDArray[np.int8]) -> bytes:
         """Bits as they came, as bytes."""
-        return bits_to_bytes(bits, self.data_bits, self.least_first)
+        return bits_to_bytes(bits, self.data_bits, self.encoding.least_first)
 
     @classmethod
     def of(
@@ -118,13 +135,14 @@ class ByteRow:
         pending: tuple[float, float] | None = None
         since = 0
         speed_times, speed = [], []
-        edges, nominal = [], []
+        edges, nominal, signs = [], [], []
         for piece in pieces:
             edge = piece.edge
             real = edge >= 0
             says = np.where(real, grammar.says[edge], -1)
             edges.append(piece.time[1:] / rate)
             nominal.append(np.where(real, grammar.seconds[edge], np.nan))
+            signs.append(piece.sign)
             kind_from = np.where(real, grammar.kind[grammar.origin[edge]], INSIDE)
             kind_to = np.where(real, grammar.kind[grammar.to[edge]], INSIDE)
             before = said + np.concatenate(([0], np.cumsum(says >= 0)))
@@ -171,10 +189,10 @@ class ByteRow:
             speed=np.concatenate(speed) if speed else np.empty(0),
             asymmetry=0.0,
             polarity=polarity,
-            data_bits=encoding.data_bits,
-            least_first=encoding.least_first,
+            encoding=encoding,
             edges=np.concatenate(edges) if edges else np.empty(0),
             nominal=np.concatenate(nominal) if nominal else np.empty(0),
+            signs=np.concatenate(signs) if signs else np.empty(0, np.int8),
         )
         row.rivals = [r for r in (row._rival(*found) for found in rivals) if r is not None]
         return row
@@ -202,8 +220,9 @@ def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool)
     return bytes((rows @ weights).astype(np.uint8))
 
 
-def blocks_of(row: ByteRow, encoding: Encoding) -> list[Block]:
+def _blocks_of(row: ByteRow) -> list[Block]:
     """Cut a row of bytes into blocks where there is a gap, and judge each."""
+    encoding = row.encoding
     if not row.count:
         return []
     gaps = np.flatnonzero(row.begins[1:] - row.ends[:-1] > encoding.block_gap) + 1

@@ -55,7 +55,7 @@ class Check:
             raise BadCheck(f"check skips {self.skip} bytes: expected nought or more")
 
     @property
-    def bytes(self) -> int:
+    def size(self) -> int:
         """Bytes that the check takes at the end of a block."""
         return self.width // 8
 
@@ -84,13 +84,13 @@ class Check:
 
     def append(self, data: bytes) -> bytes:
         """`data` with its check behind it, as a tape carries it."""
-        return data + self.value(data).to_bytes(self.bytes, "little" if self.low_byte_first else "big")
+        return data + self.value(data).to_bytes(self.size, "little" if self.low_byte_first else "big")
 
     def holds(self, block: bytes) -> bool:
         """Whether the last bytes of `block` are the check of those before."""
-        if len(block) <= self.bytes + self.skip:
+        if len(block) <= self.size + self.skip:
             return False
-        body = block[: -self.bytes]
+        body = block[: -self.size]
         return self.append(body) == block
 
 

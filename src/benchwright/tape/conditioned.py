@@ -73,9 +73,19 @@ class Conditioner:
         Samples a second of the recording.
     slowest, fastest : float
         Range of tape speed to allow for, 1 being nominal.
+    equaliser : float32 array, optional
+        Filter at the working rate, for the signal in band.
     """
 
-    def __init__(self, encoding: Encoding, rate: float, slowest: float = 0.75, fastest: float = 1.33) -> None:
+    def __init__(
+        self,
+        encoding: Encoding,
+        rate: float,
+        slowest: float = 0.75,
+        fastest: float = 1.33,
+        equaliser: npt.NDArray[np.float32] | None = None,
+    ) -> None:
+        self.equaliser = equaliser
         self.rate_in = rate
         per_half = encoding.shortest / fastest * rate
         self.up = max(1, math.ceil(LEAST_SAMPLES / per_half))
@@ -103,7 +113,8 @@ class Conditioner:
     @property
     def margin(self) -> int:
         """Samples of the recording needed before and after a stretch, so that its edges are right."""
-        return int(len(self.taps) / self.up) + int(self.smooth * self.down / self.up) + 16
+        own = 0 if self.equaliser is None else len(self.equaliser) * self.down // self.up
+        return own + int(len(self.taps) / self.up) + int(self.smooth * self.down / self.up) + 16
 
     def window(self, samples: npt.NDArray[np.float32], first: int, before: int, after: int) -> Window:
         """Condition a stretch of samples.
@@ -129,6 +140,8 @@ class Conditioner:
         if self.down > 1:
             filtered = filtered[:: self.down]
         signal = np.ascontiguousarray(filtered, np.float32)
+        if self.equaliser is not None and len(signal):
+            signal = np.asarray(oaconvolve(signal, self.equaliser, mode="same"), np.float32)
         magnitude = np.abs(signal)
         # Mean magnitude of a sine is 2/pi of its amplitude.
         amplitude = uniform_filter1d(magnitude, self.smooth, mode="nearest") * np.float32(math.pi / 2)
@@ -143,14 +156,24 @@ class Conditioner:
         return Window(start, signal, amplitude, wave, above, below, time, slope, rising, following)
 
     def windows(
-        self, recording: Any, channel: Any = "mean", seconds: float = 8.0, overlap: float = 0.75
+        self,
+        recording: Any,
+        channel: Any = "mean",
+        first: int = 0,
+        last: int | None = None,
+        seconds: float = 8.0,
+        overlap: float = 0.75,
     ) -> Iterator[Window]:
-        """The whole recording in overlapping stretches, in bounded memory."""
+        """The recording, or its samples from `first` to `last`, in overlapping stretches, in bounded memory."""
         step = max(self.down, int(seconds * self.rate_in) // self.down * self.down)
         lap = int(overlap * self.rate_in) // self.down * self.down
-        at = 0
+        at = first // self.down * self.down
         while True:
-            window, ended = self.stretch(recording, at, at + step + lap, channel)
+            stop = at + step + lap
+            if last is not None and stop >= last:
+                yield self.stretch(recording, at, last, channel)[0]
+                return
+            window, ended = self.stretch(recording, at, stop, channel)
             yield window
             at += step
             if ended or at >= recording.frames:

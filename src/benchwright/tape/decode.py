@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .blocks import Block, ByteRow, blocks_of
+from .blocks import Block, ByteRow
 from .conditioned import Conditioner, Window
 from .encoding import Encoding, encoding_named
+from .equalise import Equaliser, learn
 from .follower import FULL, NOTHING_LEFT, Follower, Piece, Settings
 from .grammar import ENDED, Grammar, grammar_of
 from .starts import Start, find_start
@@ -73,7 +74,7 @@ class _Stretch:
 
 
 class Reader:
-    """Reads one recording in one encoding.
+    """Reads one recording, or a stretch of it, in one encoding.
 
     Parameters
     ----------
@@ -81,6 +82,12 @@ class Reader:
     encoding : Encoding
     channel : int or "mean"
         Which channel to read.
+    polarity : int
+        1, or -1 to read it upside down.
+    equaliser : Equaliser, optional
+        What was learnt about the signal.
+    first, last : int, optional
+        The stretch, in samples of the recording.
     """
 
     SLICE = 0.06
@@ -88,10 +95,24 @@ class Reader:
     LONGEST_GAP = 0.35
     """Seconds of nothing that a block may hold."""
 
-    def __init__(self, recording: Any, encoding: Encoding, channel: Any = "mean") -> None:
+    def __init__(
+        self,
+        recording: Any,
+        encoding: Encoding,
+        channel: Any = "mean",
+        *,
+        polarity: int = 1,
+        equaliser: Equaliser | None = None,
+        first: int = 0,
+        last: int | None = None,
+    ) -> None:
         self.recording, self.encoding, self.channel = recording, encoding, channel
+        self.polarity, self.equaliser = polarity, equaliser
+        self.first, self.last = first, last
         self.grammar: Grammar = grammar_of(encoding)
-        self.conditioner = Conditioner(encoding, recording.rate)
+        self.conditioner = Conditioner(
+            encoding, recording.rate, equaliser=None if equaliser is None else equaliser.taps
+        )
         self.rate = self.conditioner.rate
         self.short = encoding.shortest * self.rate
         self.reach = 3.0 * encoding.longest * self.rate + 16
@@ -105,17 +126,16 @@ class Reader:
     def read(self, progress: Progress | None = None) -> list[ByteRow]:
         """Read it all."""
         rows: list[ByteRow] = []
-        polarities = (1, -1) if self.encoding.is_phase else (1,)
-        for window in self.conditioner.windows(self.recording, self.channel):
+        window = None
+        for window in self.conditioner.windows(self.recording, self.channel, self.first, self.last):
             if len(window.amplitude):
                 self.loudest = max(0.9 * self.loudest, float(np.percentile(window.amplitude, 95)))
-            self._window(window, polarities)
+            self._window(window)
             rows += self._finished()
             if progress is not None and self.recording.frames:
                 progress(min(1.0, window.stop / self.rate * self.recording.rate / self.recording.frames))
-            last = window
-        if self.follower is not None:
-            self._lose(last)
+        if self.follower is not None and window is not None:
+            self._lose(window)
             rows += self._finished()
         return rows
 
@@ -125,7 +145,7 @@ class Reader:
         return [ByteRow.of(s.pieces, self.grammar, self.encoding, self.rate, s.start, s.polarity)
                 for s in done if s.pieces]  # fmt: skip
 
-    def _window(self, window: Window, polarities: tuple[int, ...]) -> None:
+    def _window(self, window: Window) -> None:
         while True:
             if self.follower is None:
                 start = find_start(
@@ -134,12 +154,15 @@ class Reader:
                 if start is None:
                     self.hunt = max(self.hunt, window.stop - 0.3 * self.rate)
                     return
-                self._begin(start, polarities[0])
+                self._begin(start)
             if not self._follow(window):
                 return
 
-    def _begin(self, start: Start, polarity: int) -> None:
-        settings = Settings(noise=start.noise, amplitude=start.amplitude, polarity=polarity)
+    def _begin(self, start: Start) -> None:
+        settings = Settings(noise=start.noise, amplitude=start.amplitude, polarity=self.polarity)
+        if self.equaliser is not None:
+            share = float(np.clip(1.2 * self.equaliser.noise, 0.12, 0.5))
+            settings = replace(settings, noise=share * start.amplitude, jitter=0.05)
         offsets = np.zeros((len(self.grammar.to), 2))
         offsets[:, 1] = start.lead / 2
         offsets[:, 0] = -start.lead / 2
@@ -148,7 +171,7 @@ class Reader:
             self.conditioner.high_hertz, offsets,
         )  # fmt: skip
         self.follower.begin(start.seeds)
-        self.stretches.append(_Stretch(start, polarity))
+        self.stretches.append(_Stretch(start, self.polarity))
         self.now = start.time
         self.history = [(start.time, 0.0)]
 
@@ -221,6 +244,84 @@ class Reader:
         self.follower = None
 
 
+def read_rows(
+    recording: Any, encoding: Encoding, channel: Any = "mean", progress: Progress | None = None
+) -> list[ByteRow]:
+    """Read a recording, then read again, with what was learnt, what was not good.
+
+    See `decode`.
+    """
+
+    def share(first: float, last: float) -> Progress | None:
+        if progress is None:
+            return None
+        told = progress
+        return lambda done: told(first + (last - first) * done)
+
+    if encoding.is_phase:
+        rows = Reader(recording, encoding, channel).read(share(0.0, 0.4))
+        if any(not b.good for row in rows for b in row.blocks) or not rows:
+            turned = Reader(recording, encoding, channel, polarity=-1).read(share(0.4, 0.8))
+            rows = max(rows, turned, key=lambda found: sum(row.worth for row in found))
+    else:
+        rows = Reader(recording, encoding, channel).read(share(0.0, 0.8))
+    poor = [k for k, row in enumerate(rows) if row.count and not all(b.good for b in row.blocks)]
+    after: list[ByteRow] = []
+    for k, row in enumerate(rows):
+        again = read_again(recording, row, channel) if k in poor else [row]
+        after += again
+        if progress is not None:
+            progress(0.8 + 0.2 * (k + 1) / len(rows))
+    return after
+
+
+LONGEST_LESSON = 30.0
+"""Seconds of tape that an equaliser is learnt from."""
+
+
+def read_again(recording: Any, row: ByteRow, channel: Any, rounds: int = 2) -> list[ByteRow]:
+    """Read a run again with an equaliser learnt from it; the better of both is the answer."""
+    encoding = row.encoding
+    conditioner = Conditioner(encoding, recording.rate)
+    rate = conditioner.rate
+    best = [row]
+    for _ in range(rounds):
+        longest = max(best, key=lambda r: len(r.edges))
+        edges, nominal, signs = longest.edges * rate, longest.nominal * rate, longest.signs
+        keep = edges >= edges[-1] - LONGEST_LESSON * rate
+        edges, nominal, signs = edges[keep], nominal[keep], signs[keep]
+        if len(edges) < 200:
+            break
+        first = int(edges[0] / rate * recording.rate)
+        last = int(edges[-1] / rate * recording.rate) + 1
+        window, _ = conditioner.stretch(
+            recording, first // conditioner.down * conditioner.down, last, channel
+        )
+        equaliser = learn(window, edges, nominal, signs, encoding.shortest * rate, encoding.longest * rate)
+        if equaliser is None:
+            break
+        whole = (
+            max(0, int((min(r.edges[0] for r in best) - 0.3) * recording.rate)),
+            int((max(r.edges[-1] for r in best) + 0.6) * recording.rate),
+        )
+        rows = Reader(
+            recording,
+            encoding,
+            channel,
+            polarity=row.polarity,
+            equaliser=equaliser,
+            first=whole[0],
+            last=whole[1],
+        ).read()
+        rows = [r for r in rows if r.count]
+        if sum(r.worth for r in rows) <= sum(r.worth for r in best):
+            break
+        best = rows
+        if all(b.good for r in best for b in r.blocks):
+            break
+    return best
+
+
 def decode(
     recording: Any,
     encoding: Encoding | str,
@@ -254,11 +355,8 @@ def decode(
     """
     if isinstance(encoding, str):
         encoding = encoding_named(encoding)
-    reader = Reader(recording, encoding, channel)
-    rows = reader.read(progress)
-    blocks: list[Block] = []
-    for row in rows:
-        blocks += blocks_of(row, encoding)
+    rows = read_rows(recording, encoding, channel, progress)
+    blocks = [block for row in rows for block in row.blocks]
     times = [row.speed_times for row in rows if len(row.speed_times)]
     speeds = [row.speed for row in rows if len(row.speed)]
     leads = [row.asymmetry for row in rows if row.count]

@@ -396,7 +396,8 @@ def _report(track: SpeedTrack, tone: Tone | None) -> ToneReport:
 
 def _figure(value: float, doubt: float, beside: float, scale: float) -> Figure:
     """A flutter figure in %; `beside` is the square of what a sound beside the tone may add to it."""
-    moved = value - math.sqrt(max(value**2 - beside, 0.0))
+    # Unlike sizes add as squares; sines of like course add up.
+    moved = max(value - math.sqrt(max(value**2 - beside, 0.0)), 0.5 * math.sqrt(beside))
     return Figure(value * scale, math.hypot(doubt, moved) * scale, "%")
 
 
