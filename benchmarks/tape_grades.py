@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import importlib.util
 import json
 import math
 import pickle
@@ -358,6 +359,7 @@ class Count:
     false_good: int = 0
     seconds: float = 0.0
     missed: list[dict[str, Any]] = field(default_factory=list)
+    invented: list[dict[str, Any]] = field(default_factory=list)
 
 
 @lru_cache(maxsize=16)
@@ -375,6 +377,11 @@ def read_blocks(samples: NDArray[np.float32], rate: int, encoding_name: str) -> 
 
     with Take.from_array(samples, rate) as take:
         return decode(take, _encoding(encoding_name)).blocks
+
+
+def can_merge() -> bool:
+    """Whether the package knows how to merge takes; until then the first take is read alone."""
+    return importlib.util.find_spec("benchwright.tape.merge") is not None
 
 
 def merge_blocks(takes: Sequence[NDArray[np.float32]], rate: int, encoding_name: str) -> Sequence[Any]:
@@ -421,7 +428,10 @@ def score(sent: Sequence[Sent], blocks: Sequence[Any]) -> Count:
             count.unclaimed += 1
         count.missed.append({"block": number, "bytes": len(block.data), **_nearest(block, blocks)})
     meant = {text for block in sent for text in (block.data, block.framed)}
-    count.false_good = sum(1 for b in blocks if b.good and bytes(b.data) not in meant)
+    for block in blocks:
+        if block.good and bytes(block.data) not in meant:
+            count.false_good += 1
+            count.invented.append({"at": round(float(block.start), 3), "bytes": len(block.data)})
     return count
 
 
@@ -474,7 +484,7 @@ def run(job: tuple[Case, tuple[str, ...], str, str]) -> tuple[Case, dict[str, An
     long = len(samples) / rate
     found: dict[str, Count] = {}
     if "package" in readers:
-        if case.takes > 1:
+        if case.takes > 1 and can_merge():
             takes = [p.samples for p in made.played]
             found["package"] = _timed(sent, lambda: merge_blocks(takes, rate, name))
         else:
@@ -582,9 +592,11 @@ def _failures(results: list[tuple[Case, dict[str, Any]]], reader: str) -> None:
                 f"first {miss.get('first')}, "
                 f"length {miss.get('length')}, good {miss.get('good')}, at {miss.get('at')} s"
             )
-        if count and count["false_good"]:
-            print(f"  severity {case.severity} {case.encoding} seed {case.seed} tape {case.tape}: "
-                  f"{count['false_good']} false good")  # fmt: skip
+        for wrong in count["invented"] if count else ():
+            print(
+                f"  severity {case.severity} {case.encoding} seed {case.seed} tape {case.tape} "
+                f"FALSE GOOD at {wrong['at']} s, {wrong['bytes']} bytes"
+            )
 
 
 def main() -> None:

@@ -2,25 +2,36 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-_PATH = Path(__file__).parents[2] / "benchmarks" / "tape_encoders.py"
+from benchwright.demo.tape_channel import Channel, Programme, Speed, play
+
+_BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
+
+
+def _loaded(name):
+    sys.path.insert(0, str(_BENCHMARKS))
+    try:
+        return importlib.import_module(name)
+    finally:
+        sys.path.remove(str(_BENCHMARKS))
 
 
 @pytest.fixture(scope="module")
 def writers():
-    """The module, which lies outside the package."""
-    spec = importlib.util.spec_from_file_location("tape_encoders", _PATH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["tape_encoders"] = module
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules["tape_encoders"]
+    """The writers, which lie outside the package."""
+    return _loaded("tape_encoders")
+
+
+@pytest.fixture(scope="module")
+def plain(writers):
+    """The plain reader beside them."""
+    return _loaded("tape_plain")
 
 
 def _tape(writers, name, *data):
@@ -140,3 +151,45 @@ def test_payloads_have_the_promised_lengths(writers):
         assert all(32 <= len(block) <= 512 for block in blocks)
     varied = {kind: len(set(writers.payload(rng, kind, 512))) for kind in ("text", "code", "random")}
     assert varied["text"] < varied["code"] < varied["random"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["kansas-city-300", "cuts-1200", "msx-1200", "msx-2400", "phase-1500", "pulse-width", "pulse-length"],
+)
+def test_a_plain_reader_reads_a_clean_tape_and_fails_a_wandering_one(writers, plain, name):
+    """Crossings and nominal lengths are enough for a clean tape, so what a bad tape costs is the damage.
+
+    Told the speed, the reader gets through the same wander.
+    """
+    sent = [b"a block of text\r\n" * 2, bytes(range(0, 256, 3))]
+    tape = _tape(writers, name, *sent)
+    programme = Programme(tape.seconds, tape.levels)
+    played = play(programme, Channel(), 44_100, np.random.default_rng(2))
+    read = plain.read_plain(played.samples, played.rate, name)
+    framed = [block.framed for block in tape.blocks]
+    assert [block.data for block in read if block.good] == framed
+    starts = [float(played.speed.time(block.start)) for block in tape.blocks]
+    assert [block.start for block in read] == pytest.approx(starts, abs=0.03)
+
+    wander = Channel(speed=Speed(lines=[(3.0, 0.5)]))
+    played = play(programme, wander, 44_100, np.random.default_rng(2))
+    read = plain.read_plain(played.samples, played.rate, name)
+    assert not set(framed) <= {block.data for block in read if block.good}
+    read = plain.read_plain(played.steady(), played.rate, name, "even")
+    assert [block.data for block in read if block.good] == framed
+
+
+def test_takes_are_never_all_spoilt_at_one_place(writers, plain):
+    """Wherever one looks, at least one take has no deep dropout, and each take has many elsewhere."""
+    grades = _loaded("tape_grades")
+    tape = _tape(writers, "cuts-1200", bytes(512))
+    for takes in (2, 3):
+        spoilt = grades.damage_of_takes(tape, takes, np.random.default_rng(3))
+        at = np.arange(0, tape.duration, 1e-3)
+        # A dropout reaches beyond its stated length by its flanks.
+        hit = np.array(
+            [np.any([(s - 0.03 < at) & (at < s + n + 0.03) for s, n, _ in take], axis=0) for take in spoilt]
+        )
+        assert not np.any(np.all(hit, axis=0))
+        assert all(len(take) > tape.duration / 2 for take in spoilt)
