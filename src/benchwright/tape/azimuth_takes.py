@@ -241,10 +241,15 @@ def from_takes(
         scatter, unsaid = parts(best, tilt)
         return scatter + unsaid
 
-    modes = _modes(misfit, best_grid, tilt_grid)
-    best, tilt = modes[0].best, modes[0].tilt
     freedom = max(levels.size - tones.size - (1 if tilt_grid.size == 1 else 2), 1)
-    variance = max(level_uncertainty**2, float(parts(np.array(best), np.array(tilt))[0]) / freedom)
+
+    def variance_at(mode: _Mode) -> float:
+        scatter = float(parts(np.array(mode.best), np.array(mode.tilt))[0])
+        return max(level_uncertainty**2, scatter / freedom)
+
+    modes = _modes(misfit, best_grid, tilt_grid, lambda mode: 60.0 * variance_at(mode))
+    best, tilt = modes[0].best, modes[0].tilt
+    variance = variance_at(modes[0])
     # Each way in which the levels can be explained counts by how well it does and how much room it has.
     chance = np.array(
         [math.exp(-0.5 * (mode.misfit - modes[0].misfit) / variance) * mode.room for mode in modes]
@@ -326,7 +331,7 @@ def _checked(
 
 @dataclass(frozen=True, slots=True)
 class _Mode:
-    """One way to explain the levels; variances are for levels of unit variance, that of `tilt` is relative."""
+    """One way to explain the levels; variances are for levels of unit variance, of `tilt` relative."""
 
     misfit: float
     best: float
@@ -342,8 +347,13 @@ class _Mode:
         return max(self.tilt**2 * both, 0.0)
 
 
-def _modes(misfit: Callable[[Floats, Floats], Floats], best_grid: Floats, tilt_grid: Floats) -> list[_Mode]:
-    """Every low point of the misfit over the grid, followed down; the lowest first."""
+def _modes(
+    misfit: Callable[[Floats, Floats], Floats],
+    best_grid: Floats,
+    tilt_grid: Floats,
+    worth: Callable[[_Mode], float],
+) -> list[_Mode]:
+    """Every low point of the misfit over the grid that is `worth` it, followed down; the lowest first."""
     from scipy.ndimage import minimum_filter
     from scipy.optimize import minimize
 
@@ -353,8 +363,10 @@ def _modes(misfit: Callable[[Floats, Floats], Floats], best_grid: Floats, tilt_g
     step = float(best_grid[1] - best_grid[0])
     known = tilt_grid.size == 1
     stride = 1.0 if known else math.log(float(tilt_grid[1] / tilt_grid[0]))
-    modes = []
+    modes: list[_Mode] = []
     for row, column in zip(rows[order], columns[order], strict=True):
+        if modes and errors[row, column] > modes[0].misfit + worth(modes[0]):
+            break
         best, tilt = float(best_grid[row]), float(tilt_grid[column])
 
         def told(values: Floats, best: float = best, tilt: float = tilt) -> float:
@@ -362,7 +374,13 @@ def _modes(misfit: Callable[[Floats, Floats], Floats], best_grid: Floats, tilt_g
             return float(misfit(np.asarray(best + step * float(values[0])), np.asarray(turned)))
 
         size = 1 if known else 2
-        found = minimize(told, np.zeros(size), method="Nelder-Mead", bounds=[(-1.5, 1.5)] * size)
+        found = minimize(
+            told,
+            np.zeros(size),
+            method="Nelder-Mead",
+            bounds=[(-1.5, 1.5)] * size,
+            options={"maxfev": 80, "xatol": 3e-3, "fatol": 1e-6},
+        )
         covariance = _covariance(told, found.x)
         modes.append(
             _Mode(

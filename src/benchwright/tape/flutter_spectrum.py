@@ -131,7 +131,7 @@ def local_median(density: Floats, least: float) -> Floats:
     at = 0.0
     while at < count:
         marks.append(int(at))
-        at += max(least / 4.0, 0.04 * at, 1.0)
+        at += max(least / 2.0, 0.08 * at, 1.0)
     marks.append(count - 1)
     middles = []
     for mark in marks:
