@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +16,10 @@ from .starts import Start
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+
+
+BESIDE = 0.02
+"""Seconds beside a block in which another reading still concerns it."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,7 @@ class ByteRow:
     ) -> ByteRow:
         """Gather what the pieces of one run say."""
         bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
-        rivals: list[tuple[int, int, npt.NDArray[np.int8], float]] = []
+        rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
         said = 0
         pending: tuple[float, float] | None = None
         since = 0
@@ -150,10 +154,11 @@ class ByteRow:
             closes = np.flatnonzero(real & (kind_to == BOUNDARY))
             for k in range(len(piece.rival_leaves)):
                 a, b = piece.rival_begins[k], piece.rival_begins[k + 1]
+                leaves, returns = piece.rival_leaves[k], piece.rival_returns[k]
                 rivals.append(
                     (
-                        int(before[piece.rival_leaves[k]]), int(before[piece.rival_returns[k]]),
-                        piece.rival_bits[a:b], float(piece.rival_cost[k]),
+                        int(before[leaves]), int(before[returns]), piece.rival_bits[a:b],
+                        float(piece.rival_cost[k]), piece.time[leaves] / rate, piece.time[returns] / rate,
                     )
                 )  # fmt: skip
             marks = sorted([(int(k), 0) for k in opens] + [(int(k) + 1, -1) for k in closes])
@@ -197,7 +202,9 @@ class ByteRow:
         row.rivals = [r for r in (row._rival(*found) for found in rivals) if r is not None]
         return row
 
-    def _rival(self, first: int, last: int, said: npt.NDArray[np.int8], cost: float) -> Rival | None:
+    def _rival(
+        self, first: int, last: int, said: npt.NDArray[np.int8], cost: float, begins: float, ends: float
+    ) -> Rival | None:
         """A rival in whole bytes, or None if it changes none."""
         n = self.data_bits
         byte_first, byte_last = first // n, -(-last // n)
@@ -208,7 +215,7 @@ class ByteRow:
         bits = np.concatenate((self.bits[byte_first * n : first], said, self.bits[last : byte_last * n]))
         if len(bits) % n:
             return None
-        return Rival(byte_first, byte_last, self.bytes_of(bits), cost)
+        return Rival(byte_first, byte_last, self.bytes_of(bits), cost, begins, ends)
 
 
 def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool) -> bytes:
@@ -230,10 +237,12 @@ def _blocks_of(row: ByteRow) -> list[Block]:
     blocks = []
     for first, last in zip(edges, edges[1:], strict=False):
         data = row.bytes_of(row.bits[first * row.data_bits : last * row.data_bits])
+        # A rival that adds a byte somewhere out in the leader says nothing about this block.
+        since, until = row.begins[first] - BESIDE, row.ends[last - 1] + BESIDE
         rivals = [
-            Rival(r.first - first, r.last - first, r.data, r.cost)
+            replace(r, first=r.first - first, last=r.last - first)
             for r in row.rivals
-            if r.first >= first and r.last <= last
+            if r.first >= first and r.last <= last and r.ends > since and r.begins < until
         ]
         judged: Judged = judge(data, rivals, row.costs[first:last], encoding)
         inside = (row.speed_times >= row.begins[first]) & (row.speed_times <= row.ends[last - 1])

@@ -131,6 +131,7 @@ class Follower:
         self.v_tt, self.v_tp, self.v_pp = (np.empty(n) for _ in range(3))
         self.parent, self.edge = np.empty(n, np.int32), np.empty(n, np.int32)
         self.sign = np.empty(n, np.int8)
+        self.heir = np.full(n, -1, np.int32)
         self.size = 0
         self.table = np.full((ring, keys), -1, np.int32)
         self.members = np.zeros((ring, self.DEEP), np.int32)
@@ -181,7 +182,7 @@ class Follower:
             float(window.start), window.wave, window.amplitude, window.above, window.below, window.time,
             window.slope, window.rising, window.next_crossing,
             self.node, self.at, self.edge_at, self.period, self.v_tt, self.v_tp, self.v_pp,
-            self.cost, self.parent, self.edge, self.sign, self.size,
+            self.cost, self.parent, self.edge, self.sign, self.heir, self.size,
             self.table, self.members, self.counts, self.bin_width, self.next_bin,
             self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
             until, self.offsets, s.noise, (s.jitter * self.short) ** 2, s.drift / self.rate, s.beam, s.coast,
@@ -210,7 +211,7 @@ class Follower:
         piece = self._piece(path[:last])
         self.size, self.m_size = shift_arena(
             int(path[last - 1]), self.size, self.node, self.at, self.edge_at, self.period, self.v_tt, self.v_tp,
-            self.v_pp, self.cost, self.parent, self.edge, self.sign, self.table, self.members, self.counts,
+            self.v_pp, self.cost, self.parent, self.edge, self.sign, self.heir, self.table, self.members, self.counts,
             self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
         )  # fmt: skip
         return piece
@@ -227,7 +228,7 @@ class Follower:
 
     def _piece(self, path: IntArray) -> Piece:
         leaves, returns, more, begins, bits = rivals(
-            path, self.parent, self.edge, self.grammar.says, self.cost, self.size,
+            path, self.parent, self.edge, self.grammar.says, self.cost, self.heir, self.size,
             self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size, self.MOST_BITS,
         )  # fmt: skip
         return Piece(

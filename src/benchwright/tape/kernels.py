@@ -83,7 +83,7 @@ def follow(
     slope: Array, rising: Array, following: Array,
     # arena of hypotheses
     node: Array, at: Array, edge_at: Array, period: Array, v_tt: Array, v_tp: Array, v_pp: Array,
-    cost: Array, parent: Array, edge: Array, sign: Array, size: int,
+    cost: Array, parent: Array, edge: Array, sign: Array, heir: Array, size: int,
     # buckets
     table: Array, members: Array, counts: Array, bin_width: float, next_bin: int,
     # merges
@@ -225,22 +225,29 @@ def follow(
                             slot_row = slot_bin % ring
                             slot = table[slot_row, key]
                             if slot >= 0:
-                                if total < cost[slot]:
-                                    if cost[slot] - total < keep:
-                                        m_slot[m_size] = slot
+                                replace = total < cost[slot]
+                                if abs(total - cost[slot]) < keep:
+                                    if replace:
+                                        m_slot[m_size] = size
                                         m_parent[m_size] = parent[slot]
                                         m_edge[m_size] = edge[slot]
                                         m_cost[m_size] = cost[slot]
-                                        m_size += 1
-                                    replace = True
-                                else:
-                                    if total - cost[slot] < keep:
+                                    else:
                                         m_slot[m_size] = slot
                                         m_parent[m_size] = h
                                         m_edge[m_size] = e
                                         m_cost[m_size] = total
-                                        m_size += 1
-                                    replace = False
+                                    m_size += 1
+                                if replace:
+                                    # A place of its own: parents must stand before their children.
+                                    heir[slot] = size
+                                    for m in range(counts[slot_row]):
+                                        if members[slot_row, m] == slot:
+                                            members[slot_row, m] = size
+                                            break
+                                    slot = size
+                                    size += 1
+                                    table[slot_row, key] = slot
                             else:
                                 replace = False
                                 if counts[slot_row] < deep:
@@ -266,6 +273,7 @@ def follow(
                                         replace = True
                             if replace:
                                 node[slot] = to_node
+                                heir[slot] = -1
                                 at[slot] = new_at
                                 edge_at[slot] = edge_time
                                 period[slot] = new_p
@@ -318,7 +326,7 @@ def path_to(parent: Array, last: int) -> Array:
 
 @njit(cache=True, nogil=True)
 def rivals(
-    path: Array, parent: Array, edge: Array, says: Array, cost: Array, size: int,
+    path: Array, parent: Array, edge: Array, says: Array, cost: Array, heir: Array, size: int,
     m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int, most_bits: int,
 ) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
     """What the runners-up at each place of the path would have read instead.
@@ -339,6 +347,8 @@ def rivals(
     filled = 0
     for k in range(m_size):
         slot = m_slot[k]
+        while heir[slot] >= 0:
+            slot = heir[slot]
         if place[slot] < 0:
             continue
         said = 0
@@ -376,7 +386,7 @@ def rivals(
 @njit(cache=True, nogil=True)
 def shift_arena(
     by: int, size: int, node: Array, at: Array, edge_at: Array, period: Array, v_tt: Array, v_tp: Array,
-    v_pp: Array, cost: Array, parent: Array, edge: Array, sign: Array, table: Array, members: Array,
+    v_pp: Array, cost: Array, parent: Array, edge: Array, sign: Array, heir: Array, table: Array, members: Array,
     counts: Array, m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int,
 ) -> tuple[int, int]:  # fmt: skip
     """Forget the first `by` hypotheses; hypothesis `by` becomes the root."""
@@ -393,6 +403,7 @@ def shift_arena(
         parent[j] = parent[k] - by if parent[k] >= by else -1
         edge[j] = edge[k]
         sign[j] = sign[k]
+        heir[j] = heir[k] - by if heir[k] >= 0 else -1
     parent[0] = -1
     for row in range(table.shape[0]):
         for key in range(table.shape[1]):

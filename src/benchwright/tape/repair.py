@@ -17,16 +17,25 @@ MOST_COST = 45.0
 UNSEEN = 1e-7
 """Chance that a byte is wrong in a way that no rival stands for."""
 SURE = 0.9995
+UNCHECKED = 1e-3
+"""Doubt about a whole block that passes where no check can tell."""
+FEWEST = 3
+"""Bytes that make a block where no check can tell."""
 
 
 @dataclass(frozen=True)
 class Rival:
-    """Another reading of bytes `first` to `last` of a block, `cost` nats less likely."""
+    """Another reading of bytes `first` to `last` of a block, `cost` nats less likely.
+
+    It leaves the reading that won at `begins` and comes back to it at `ends`, seconds into the recording.
+    """
 
     first: int
     last: int
     data: bytes
     cost: float
+    begins: float = 0.0
+    ends: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -54,16 +63,26 @@ def judge(data: bytes, rivals: list[Rival], costs: FloatArray, encoding: Encodin
     encoding : Encoding
     """
     doubt = np.full(len(data), UNSEEN)
+    cheapest: dict[tuple[int, int, bytes], Rival] = {}
+    for rival in sorted(rivals, key=lambda r: r.cost):
+        cheapest.setdefault((rival.first, rival.last, rival.data), rival)
+    rivals = list(cheapest.values())
     for rival in rivals:
         chance = 1 / (1 + math.exp(min(50.0, rival.cost)))
-        for k in range(rival.first, rival.last):
-            if rival.last - rival.first != len(rival.data) or rival.data[k - rival.first] != data[k]:
-                doubt[k] += chance
+        if rival.last - rival.first == len(rival.data):
+            for k in range(rival.first, rival.last):
+                if rival.data[k - rival.first] != data[k]:
+                    doubt[k] += chance
+        else:
+            # Bytes more or fewer: doubt falls on all of them, or on those beside the gap.
+            doubt[max(0, min(rival.first, len(data) - 1)) : max(rival.last, rival.first + 1)] += chance
     confidence = 1 / (1 + doubt)
     wrong = float(np.sum(doubt))
     check = encoding.check
     if check is None:
-        return Judged(data, wrong < 5e-4, confidence, "none", ())
+        # A few bytes alone in a leader are more often a dropout than a block.
+        good = wrong < UNCHECKED and len(data) >= FEWEST
+        return Judged(data, good, confidence, "none", ())
     if check.holds(data):
         # A wrong block passes by luck once in 2^width.
         left = wrong / (1 + wrong) / 2**check.width
@@ -87,8 +106,7 @@ def _mend(data: bytes, rivals: list[Rival], encoding: Encoding) -> tuple[bytes, 
     """The likeliest set of rivals with which the check holds, and how sure that is."""
     check = encoding.check
     assert check is not None
-    rows = sorted({(r.first, r.last, r.data): r for r in sorted(rivals, key=lambda r: -r.cost)}.values(),
-                  key=lambda r: r.cost)[:64]  # fmt: skip
+    rows = sorted(rivals, key=lambda r: r.cost)[:64]
     if not rows:
         return None
     # Sets in the order of their cost: each is made from a cheaper one by adding or moving its last member.
