@@ -116,3 +116,20 @@ def test_a_rail_that_stays_low_with_a_part_out_frees_that_part(finder: FaultFind
         shown[value] = float(finder.place_chances()[0][place])
     assert shown["1.1"] < 0.1 * before
     assert shown["48"] > 0.9
+
+
+def test_a_short_read_from_two_ends_of_a_rail_is_no_break_in_it(finder: FaultFinder, board: Board) -> None:
+    """Tracks have ohms: a short reads one ohm less at the end that is nearer to it, and no track is open."""
+    finder.start_over()
+    rail = next(net for net in board.rails if len(board.nets[net]) > 20)
+    placed = sorted(
+        (pin for pin in board.nets[rail] if pin in board.pads_of), key=lambda pin: sum(board.pads_of[pin].at)
+    )
+    finder.record(Reading("resistance", str(placed[0]), "GND", "2.2"))
+    finder.record(Reading("resistance", str(placed[-1]), "GND", "1.4"))
+    finder.record(Reading("resistance", str(placed[0]), "GND", "2.1"))
+    chance = finder.place_chances()[1]
+    opens = [
+        f for f, fault in enumerate(finder.faults) if fault.edit.action == "split" and rail in fault.nets
+    ]
+    assert chance[opens].sum() < 0.1

@@ -240,7 +240,7 @@ class FaultFinder:
             entry.sizes = self.sizes.of(placed.faults)
             if nets is not None and entry.key not in self._good:
                 entry.first = self.repeats.last(nets)
-                entry.again = self._expected(entry.first, placed)
+                entry.again = self._expected(entry.first, entry.spot, placed)
             if line is not None and entry.likeness is not None:
                 entry.tie = self.ties.so_far(line, entry.likeness.kind, entry.spot.state.removed)
         entry.soft = self._tells_of_junctions(entry, placed)
@@ -281,7 +281,7 @@ class FaultFinder:
                 placed = self._placed(entry)
                 assert isinstance(placed, Spread)
                 self.entries[newest].revised.append((index, entry.lines, entry.again, entry.step))
-                entry.again = self._expected(entry.first, placed)
+                entry.again = self._expected(entry.first, entry.spot, placed)
                 self._revise(index)
                 moved.add(index)
 
@@ -301,13 +301,13 @@ class FaultFinder:
         entry.step = self._note(entry)
         self.belief.revise(self._step_entry.index(index), entry.step)
 
-    def _expected(self, first: First | None, placed: Spread) -> Expected | None:
+    def _expected(self, first: First | None, spot: Spot, placed: Spread) -> Expected | None:
         """What an earlier reading of the same two nets leads to expect."""
         if first is None:
             return None
         said = self.entries[first.number].step
         assert isinstance(said, Note)
-        return Expected.of(first.x, first.outcome, said, placed)
+        return Expected.of(first, said, placed, first.pins != _pins(spot))
 
     def _expected_lines(self, indices: Sequence[int]) -> list[Lines]:
         """What other readings lead to expect of the lines of some readings."""
@@ -371,7 +371,7 @@ class FaultFinder:
         assert isinstance(outcome, Spread)
         nets, line = self.nets_of(entry.spot), self.line_of(entry.spot)
         if nets is not None and isinstance(entry.step, Note):
-            self.repeats.learn(nets, First(index, value, outcome))
+            self.repeats.learn(nets, First(index, _pins(entry.spot), value, outcome))
         if entry.again is not None and entry.again.repeats:
             return
         self.sizes.learn(outcome, value, *entry.at_first[2:])
@@ -399,7 +399,7 @@ class FaultFinder:
         nets = self.nets_of(spot)
         if nets is None or not isinstance(outcome, Spread):
             return None
-        return self._expected(self.repeats.last(nets), outcome)
+        return self._expected(self.repeats.last(nets), spot, outcome)
 
     def nets_of(self, spot: Spot) -> tuple[int, int] | None:
         """The two nodes that a resistance reading is between; None if they are one."""
@@ -462,6 +462,7 @@ class FaultFinder:
         spread = self.predictor.spread_of(
             prepared, i, j, prepared.network.resistance(i.node, j.node),
             np.array(members[:1]), np.array([ohms]), prepared.sides(i, j)[list(members[:1])],
+            self.predictor.copper(entry.spot),
         )  # fmt: skip
         x = measured(entry.spot, entry.value)
         if len(spread.faults) == 0:
@@ -615,6 +616,11 @@ def _lines(mean: float, sd: float, clean: float, clean_sd: float) -> Lines:
 def _likeness(entry: Entry) -> Likeness:
     assert entry.likeness is not None
     return entry.likeness
+
+
+def _pins(spot: Spot) -> frozenset[str]:
+    """Where the tips of a resistance reading stand."""
+    return frozenset(str(pin or net) for pin, net in ((spot.pin_a, spot.net_a), (spot.pin_b, spot.net_b)))
 
 
 def _two(spot: Spot) -> bool:

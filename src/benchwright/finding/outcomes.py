@@ -122,6 +122,8 @@ class Spread:
     bend0, bend : float, ndarray
         How junctions act on the value far off the model (see `soft_shift`): in parallel to the rest if left
         out.
+    copper : float
+        How far tracks' ohms differ between two pins of a net.
     """
 
     mean0: float
@@ -137,6 +139,7 @@ class Spread:
     edges: Floats = field(default_factory=lambda: np.zeros(0))
     bend0: float = math.nan
     bend: Floats = field(default_factory=lambda: np.zeros(0))
+    copper: float = 0.0
 
     def __post_init__(self) -> None:
         if math.isnan(self.bend0):

@@ -27,6 +27,8 @@ Ints = NDArray[np.int64]
 
 COPPER_OHMS, COPPER_SPREAD = 0.1, 0.12
 """Tracks, joints and a socket between two points of one net (own: below 0.5 ohm is good)."""
+TRACK_OHMS_MM = 0.0012
+"""Ohms of a millimetre of track: 0.4 mm wide and 35 micrometres thick, from copper's 17 nanoohm metres."""
 OPEN_SPREAD = 1.0
 """Spread of ln R where an open leaves only chips' junctions to measure (own)."""
 DETOUR_SPREAD = 0.8
@@ -56,6 +58,7 @@ class Predictor:
         self.frame = Frame(board)
         self.edits = EditTable(self.frame, [fault.edit for fault in self.faults])
         self._states: dict[frozenset[str], Prepared] = {}
+        self._extents: dict[str | None, float] = {}
         self._hard: dict[frozenset[str], Prepared] = {}
         self._running: Running | None = None
         self._junctions: dict[frozenset[str], JunctionNetwork] = {}
@@ -135,7 +138,7 @@ class Predictor:
         prepared = self.prepared(spot.state.removed)
         i, j = self.probes(spot)
         ohms = prepared.resistances(i, j)
-        return self._spread(prepared, i, j, ohms, prepared.sides(i, j))
+        return self._spread(prepared, i, j, ohms, prepared.sides(i, j), self.copper(spot))
 
     def resistance_many(self, spots: Sequence[Spot], chunk: int = 128) -> list[Spread]:
         """The same for many checks in one state, in a few array operations."""
@@ -174,13 +177,50 @@ class Predictor:
                 moving = self._moving(change[:, column], float(base[column]), i, j)
                 ohms = np.maximum(base[column] + change[moving, column], 0.0)
                 sides = np.array([alphas[column].get(int(index), 0.0) for index in moving])
-                found.append(self.spread_of(prepared, i, j, base[column], moving, ohms, sides))
+                copper = self.copper(spots[start + column])
+                found.append(self.spread_of(prepared, i, j, base[column], moving, ohms, sides, copper))
         return found
 
-    def _spread(self, prepared: Prepared, i: Probe, j: Probe, ohms: Floats, sides: Floats) -> Spread:
+    def copper(self, spot: Spot) -> tuple[float, float]:
+        """Ohms of the tracks that a reading runs over, and how unsure they are.
+
+        Between two pins of one net that is the way between them; else some part of either net, to wherever
+        the current leaves it.
+        """
+        pads = self.board.pads_of
+        a, b = spot.pin_a, spot.pin_b
+        if a is not None and b is not None and a in pads and b in pads and spot.net_a == spot.net_b:
+            (ax, ay), (bx, by) = pads[a].at, pads[b].at
+            way = abs(ax - bx) + abs(ay - by)
+        else:
+            way = (self._extent(spot.net_a) + self._extent(spot.net_b)) / 3.0
+        ohms = TRACK_OHMS_MM * way
+        return COPPER_OHMS + ohms, math.hypot(COPPER_SPREAD, ohms)
+
+    def _extent(self, net: str | None) -> float:
+        """Half the perimeter of the box around a net's pads, millimetres; 0 where they are not known."""
+        if net not in self._extents:
+            at = [
+                self.board.pads_of[pin].at
+                for pin in self.board.nets.get(net or "", ())
+                if pin in self.board.pads_of
+            ]
+            box = np.ptp(np.array(at), axis=0).sum() if len(at) > 1 else 0.0
+            self._extents[net] = float(box)
+        return self._extents[net]
+
+    def _spread(
+        self,
+        prepared: Prepared,
+        i: Probe,
+        j: Probe,
+        ohms: Floats,
+        sides: Floats,
+        copper: tuple[float, float],
+    ) -> Spread:
         base = prepared.network.resistance(i.node, j.node)
         moving = self._moving(ohms - base, base, i, j)
-        return self.spread_of(prepared, i, j, base, moving, ohms[moving], sides[moving])
+        return self.spread_of(prepared, i, j, base, moving, ohms[moving], sides[moving], copper)
 
     def _moving(self, change: Floats, base: float, i: Probe, j: Probe) -> Ints:
         """Faults that change a reading; bridges on a line read to ground always count (see ties.py)."""
@@ -194,7 +234,15 @@ class Predictor:
         return np.asarray(self._bridged & ((self.edits.node_a == node) | (self.edits.node_b == node)))
 
     def spread_of(
-        self, prepared: Prepared, i: Probe, j: Probe, base: float, moving: Ints, ohms: Floats, sides: Floats
+        self,
+        prepared: Prepared,
+        i: Probe,
+        j: Probe,
+        base: float,
+        moving: Ints,
+        ohms: Floats,
+        sides: Floats,
+        copper: tuple[float, float],
     ) -> Spread:
         """Outcome of a resistance check from the readings `ohms` under the faults `moving`.
 
@@ -208,10 +256,12 @@ class Predictor:
             Numbers of the faults.
         ohms, sides : ndarray
             For each of them: the reading, and which probe stands on a split-off side (see `Prepared.sides`).
+        copper : (float, float)
+            Ohms of the tracks, and their spread.
         """
         sd_ln, soft = prepared.network.spread(i.node, j.node)
-        sd0 = self._sd(np.array([base]), np.array([sd_ln]))[0]
-        mean0 = float(self._mean(np.array([base]))[0])
+        sd0 = self._sd(np.array([base]), np.array([sd_ln]), copper)[0]
+        mean0 = float(self._mean(np.array([base]), copper)[0])
         edits = self.edits
         rising = ohms > base
         # Where a path is gone, what is left to measure is chips' junctions; a drifted value, or what is
@@ -229,7 +279,7 @@ class Predictor:
         detour = DETOUR_SPREAD * soft * np.where(gone, 0.0, 1.0 - share)
         rest_ln = np.maximum(rest, 0.0) * np.hypot(sd_ln, detour)
         soft_f = np.where(gone, share * soft + (1.0 - share), np.maximum(rest, 0.0) * soft)
-        mean = self._mean(ohms)
+        mean = self._mean(ohms, copper)
         bend0, bend = 1.0 - soft, 1.0 - soft_f
         if MIXED < soft < 1.0 - MIXED:
             hard = self.without_junctions(prepared.network.removed)
@@ -241,11 +291,21 @@ class Predictor:
         if GROUND in (i.node, j.node):
             # Bridges on the line itself stay in sight: see ties.py.
             keep |= self._on_line(i.node if j.node == GROUND else j.node)[moving]
-        gain = gain_ln * self._relative(ohms)
+        gain = gain_ln * self._relative(ohms, copper)
         return Spread(
-            mean0, float(sd0), soft, moving[keep], mean[keep], self._sd(ohms, rest_ln)[keep], soft_f[keep],
-            self._top, gain=gain[keep], bend0=bend0, bend=bend[keep],
-        )  # fmt: skip
+            mean0,
+            float(sd0),
+            soft,
+            moving[keep],
+            mean[keep],
+            self._sd(ohms, rest_ln, copper)[keep],
+            soft_f[keep],
+            self._top,
+            gain=gain[keep],
+            bend0=bend0,
+            bend=bend[keep],
+            copper=copper[1],
+        )
 
     def _hangs(self, prepared: Prepared, moving: Ints, ohms: Floats, base: float) -> Floats:
         """d ln R' / d ln r: how far a reading hangs on the fault's own resistance r, between 0 and 1."""
@@ -263,22 +323,20 @@ class Predictor:
         found = found / np.maximum(ohms, 1e-9)
         return np.clip(np.nan_to_num(found, nan=0.0, posinf=1.0), 0.0, 1.0)
 
-    def _relative(self, ohms: Floats) -> Floats:
+    def _relative(self, ohms: Floats, copper: tuple[float, float]) -> Floats:
         """dx / d ln R."""
         finite = np.minimum(ohms, 1e12)
-        return finite / (finite + COPPER_OHMS + self.meter.lead_ohms + KNEE_OHMS)
+        return finite / (finite + copper[0] + self.meter.lead_ohms + KNEE_OHMS)
 
-    def _mean(self, ohms: Floats) -> Floats:
-        return log_ohms(np.minimum(ohms + COPPER_OHMS + self.meter.lead_ohms, 1e12))
+    def _mean(self, ohms: Floats, copper: tuple[float, float]) -> Floats:
+        return log_ohms(np.minimum(ohms + copper[0] + self.meter.lead_ohms, 1e12))
 
-    def _sd(self, ohms: Floats, sd_ln: Floats) -> Floats:
+    def _sd(self, ohms: Floats, sd_ln: Floats, copper: tuple[float, float]) -> Floats:
         """Spread of x: unit to unit, meter and copper together."""
         finite = np.minimum(ohms, 1e12)
-        knee = finite + COPPER_OHMS + self.meter.lead_ohms + KNEE_OHMS
-        relative = sd_ln * self._relative(ohms)
-        absolute = (
-            np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), COPPER_SPREAD) / knee
-        )
+        knee = finite + copper[0] + self.meter.lead_ohms + KNEE_OHMS
+        relative = sd_ln * self._relative(ohms, copper)
+        absolute = np.hypot(self.meter.ohm_error(np.minimum(finite, self.meter.top_ohms)), copper[1]) / knee
         return np.maximum(np.hypot(relative, absolute), 0.02)
 
     def likeness(self, spot: Spot) -> Likeness:

@@ -28,9 +28,27 @@ REPEAT_SD, CONTACT_OHMS = 0.012, 0.15
 """How far one reading taken twice differs: half digits of a plain meter, and the tips' contact (own)."""
 
 
-def repeat_sd(x: float) -> float:
-    """Standard deviation of one reading about itself, x = ln(R + 0.5 ohm)."""
-    return math.hypot(REPEAT_SD, CONTACT_OHMS * math.exp(-x) if math.isfinite(x) else 0.0)
+def repeat_sd(x: float, copper: float = 0.0) -> float:
+    """Standard deviation of one reading about itself, x = ln(R + 0.5 ohm).
+
+    Parameters
+    ----------
+    x : float
+    copper : float
+        How far the tracks' ohms differ from where the tips stood before.
+    """
+    return math.hypot(REPEAT_SD, math.hypot(CONTACT_OHMS, copper) * math.exp(-x)) if x < 30.0 else REPEAT_SD
+
+
+@dataclass(frozen=True, slots=True)
+class First:
+    """A reading that later ones of the same two nets are held against: its number, where the tips
+    stood, its value and prediction."""
+
+    number: int
+    pins: frozenset[str]
+    x: float
+    outcome: Spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,18 +78,20 @@ class Expected:
     slipped: Floats
 
     @classmethod
-    def of(cls, x: float, old: Spread, note: Note, new: Spread) -> Expected:
-        """What a first reading `x` says.
+    def of(cls, first: First, note: Note, new: Spread, elsewhere: bool) -> Expected:
+        """What a first reading says.
 
         Parameters
         ----------
-        x : float
-            ln(R + 0.5 ohm); infinite for OL.
-        old, new : Spread
-            What the first and the second reading were predicted to be.
+        first : First
         note : Note
-            What the first reading said.
+            What it said.
+        new : Spread
+            What the second reading was predicted to be.
+        elsewhere : bool
+            Whether the tips stand at other pins, with other lengths of track between them.
         """
+        x, old = first.x, first.outcome
         faults = np.union1d(old.faults, new.faults)
         row = _rows(new.faults, faults)
         before = np.append(_means(old, faults, _rows(old.faults, faults)), old.mean0)
@@ -79,7 +99,7 @@ class Expected:
         change = np.where((before >= old.top) & (after >= new.top), 0.0, after - before)
         mean = x + change
         near = np.abs(change) < MOST_CHANGE
-        sd = np.hypot(math.sqrt(2.0) * repeat_sd(x), CHANGE_SD * change)
+        sd = np.hypot(math.sqrt(2.0) * repeat_sd(x, new.copper if elsewhere else 0.0), CHANGE_SD * change)
         mean, sd = np.where(near, mean, np.nan), np.where(near, sd, np.nan)
         said = note.sound + np.append(np.append(note.delta, 0.0)[_rows(note.faults, faults)], 0.0)
         slipped = np.exp(np.minimum(math.log(SLIP) + note.slip - said, 0.0))
@@ -122,15 +142,6 @@ class Expected:
             given = np.logaddexp(np.log((1.0 - either) * same), np.log(either) + own)
         found = np.where(tied, given, own)
         return float(found[-1]), found[:-1]
-
-
-@dataclass(frozen=True, slots=True)
-class First:
-    """A reading that later ones of the same two nets are held against: its number, value and prediction."""
-
-    number: int
-    x: float
-    outcome: Spread
 
 
 class Repeats:
