@@ -188,8 +188,8 @@ class Ease:
 
 
 EASES: dict[str, Ease] = {
-    "msx-2400": Ease(short_waves=0.5, noise_db=4.0, drops=0.7),
-    "pulse-length": Ease(noise_db=1.0, drops=0.7),
+    "msx-2400": Ease(short_waves=0.45, noise_db=5.0, drops=0.7),
+    "pulse-length": Ease(noise_db=1.5, drops=0.6),
     "cuts-1200": Ease(noise_db=1.0),
     "msx-1200": Ease(noise_db=1.0),
 }
@@ -398,10 +398,12 @@ def merge_blocks(takes: Sequence[NDArray[np.float32]], rate: int, encoding_name:
     return merge(tapes).blocks
 
 
-def _nearest(sent: Sent, blocks: Sequence[Any]) -> dict[str, Any]:
-    """The block most like the one sent, and where they differ."""
+def _nearest(sent: Sent, blocks: Sequence[Any], begin: float, end: float) -> dict[str, Any]:
+    """Of the blocks read at the time of the one sent, that with fewest wrong bytes."""
     best: dict[str, Any] = {"wrong": None}
     for block in blocks:
+        if not begin - 0.1 < block.start < end:
+            continue
         for meant in (sent.framed, sent.data):
             length = min(len(meant), len(block.data))
             a, b = np.frombuffer(meant[:length], np.uint8), np.frombuffer(block.data[:length], np.uint8)
@@ -415,8 +417,8 @@ def _nearest(sent: Sent, blocks: Sequence[Any]) -> dict[str, Any]:
     return best
 
 
-def score(sent: Sequence[Sent], blocks: Sequence[Any]) -> Count:
-    """Mark one reader on one tape."""
+def score(sent: Sequence[Sent], blocks: Sequence[Any], when: Sequence[Range]) -> Count:
+    """Mark one reader on one tape; `when` each block was played, seconds."""
     count = Count()
     good = {bytes(b.data) for b in blocks if b.good}
     every = {bytes(b.data) for b in blocks}
@@ -426,7 +428,11 @@ def score(sent: Sequence[Sent], blocks: Sequence[Any]) -> Count:
             continue
         if {block.data, block.framed} & every:
             count.unclaimed += 1
-        count.missed.append({"block": number, "bytes": len(block.data), **_nearest(block, blocks)})
+        begin, end = when[number]
+        count.missed.append({
+            "block": number, "bytes": len(block.data), "from": round(begin, 3), "to": round(end, 3),
+            **_nearest(block, blocks, begin, end),
+        })  # fmt: skip
     meant = {text for block in sent for text in (block.data, block.framed)}
     for block in blocks:
         if block.good and bytes(block.data) not in meant:
@@ -435,11 +441,11 @@ def score(sent: Sequence[Sent], blocks: Sequence[Any]) -> Count:
     return count
 
 
-def _timed(sent: Sequence[Sent], read: Any) -> Count:
+def _timed(sent: Sequence[Sent], when: Sequence[Range], read: Any) -> Count:
     begun = time.perf_counter()
     blocks = read()
     spent = time.perf_counter() - begun
-    count = score(sent, blocks)
+    count = score(sent, blocks, when)
     count.seconds = spent
     return count
 
@@ -482,15 +488,16 @@ def run(job: tuple[Case, tuple[str, ...], str, str]) -> tuple[Case, dict[str, An
     first = made.played[0]
     samples = first.samples
     long = len(samples) / rate
+    when: list[Range] = [tuple(first.speed.time([b.start, b.stop]).tolist()) for b in sent]
     found: dict[str, Count] = {}
     if "package" in readers:
         if case.takes > 1 and can_merge():
             takes = [p.samples for p in made.played]
-            found["package"] = _timed(sent, lambda: merge_blocks(takes, rate, name))
+            found["package"] = _timed(sent, when, lambda: merge_blocks(takes, rate, name))
         else:
-            found["package"] = _timed(sent, lambda: read_blocks(samples, rate, name))
+            found["package"] = _timed(sent, when, lambda: read_blocks(samples, rate, name))
     if "plain" in readers:
-        found["plain"] = _timed(sent, lambda: read_plain(samples, rate, name))
+        found["plain"] = _timed(sent, when, lambda: read_plain(samples, rate, name))
     if "filtered" in readers:
         found["filtered"] = _timed(
             sent, lambda: read_plain(_mono_filtered(samples, rate, name), rate, name, "each")
@@ -504,12 +511,6 @@ def run(job: tuple[Case, tuple[str, ...], str, str]) -> tuple[Case, dict[str, An
         modem = read_minimodem(samples, rate, name, sent)
         if modem is not None:
             found["minimodem"] = modem
-    # Where the missed blocks lie in the recording.
-    for count in found.values():
-        for miss in count.missed:
-            block = sent[miss["block"]]
-            begin, end = first.speed.time([block.start, block.stop])
-            miss["from"], miss["to"] = round(float(begin), 3), round(float(end), 3)
     if keep:
         _keep(case, made, found, Path(keep))
     return case, {
@@ -588,9 +589,13 @@ def _failures(results: list[tuple[Case, dict[str, Any]]], reader: str) -> None:
             print(
                 f"  severity {case.severity} {case.encoding} seed {case.seed} tape {case.tape} "
                 f"({result['rate']} Hz, {result['tracks']} ch) block {miss['block']}, {miss['bytes']} bytes, "
-                f"{miss['from']}..{miss['to']} s: nearest has {miss['wrong']} wrong, "
-                f"first {miss.get('first')}, "
-                f"length {miss.get('length')}, good {miss.get('good')}, at {miss.get('at')} s"
+                f"{miss['from']}..{miss['to']} s: "
+                + (
+                    f"read {miss['length']} bytes at {miss['at']} s, {miss['wrong']} wrong from byte "
+                    f"{miss['first']}, {'good' if miss['good'] else 'not good'}"
+                    if miss["wrong"] is not None
+                    else "nothing read there"
+                )
             )
         for wrong in count["invented"] if count else ():
             print(
