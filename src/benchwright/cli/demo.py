@@ -14,14 +14,29 @@ from ..demo.tour import Unit, investigate, units, verify
 from ..finding.reading import value_text
 from ..finding.readings_csv import write_readings
 from ..textfile import write_text
+from .lazy import LazyGroup
 from .tell import print_remedies, print_suspects, suspect_json
 
+_COMMANDS = {
+    "tape": ("demo_tape", "tape", "The tape bench on an invented deck and a damaged tape."),
+}
 
-@click.command()
+
+@click.group(cls=LazyGroup, commands_at=_COMMANDS, invoke_without_command=True)
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), default=Path("benchwright-demo"),
               show_default=True, help="Where the demo's files are written.")  # fmt: skip
-def demo(folder: Path) -> None:
-    """Find the faults of three make-believe units of the Fulmar 65, an invented computer."""
+@click.pass_context
+def demo(ctx: click.Context, folder: Path) -> None:
+    """Find the faults of three make-believe units of the Fulmar 65, an invented computer.
+
+    `benchwright demo tape` shows the tape bench.
+    """
+    ctx.obj = folder
+    if ctx.invoked_subcommand is None:
+        _units(folder)
+
+
+def _units(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     paths = fulmar65_paths()
     for path in paths:

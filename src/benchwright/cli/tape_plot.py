@@ -312,7 +312,8 @@ def line_name(assigned: Any) -> str:
     if best is None:
         return "none of the deck's parts"
     wear = f", {best.causes[0].wear.name}" if best.causes else ""
-    return f"{best.where} ({best.probability:.0%} sure){wear}"
+    sure = "over 99%" if best.probability > 0.99 else f"{best.probability:.0%}"
+    return f"{best.where} ({sure} sure){wear}"
 
 
 def _count(tape: Tape, piece: Excerpt, channel: Any, counts: HalfWaveCounts, eye: EyeCounts) -> None:

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DASHES, INK, LIGHT, Picture, clean_name, paper, sheet
+from .paper import DASHES, INK, LIGHT, Picture, clean_name, key_below, paper, sheet
 
 Floats = npt.NDArray[np.float64]
 
@@ -145,11 +145,11 @@ def draw_eye(eye: EyeCounts, *, name: str = "", encoding: str = "") -> Picture:
         else:
             title += f": closed, short and long half-waves overlap by {1e6 * (late - soon):.0f} µs"
     with paper():
-        figure, (axes,) = sheet(title, height_mm=95.0)
+        figure, (axes,) = sheet(title, height_mm=100.0)
         shown = eye.counts.sum(axis=0).astype(np.float64)
         peak = shown.max(initial=1.0)
         # The root shows the rare strays as well; white stays white.
-        tone = 0.55 * np.sqrt(shown.T / peak)
+        tone = 0.75 * np.sqrt(shown.T / peak)
         reach = 1e6 * eye._time_edges[[0, -1]]
         axes.imshow(
             1.0 - tone, cmap="gray", vmin=0.0, vmax=1.0, origin="lower", aspect="auto", zorder=0,
@@ -160,7 +160,7 @@ def draw_eye(eye: EyeCounts, *, name: str = "", encoding: str = "") -> Picture:
         micro = 1e6 * eye.times
         for place, row in enumerate(rows):
             dashes = DASHES[place % len(DASHES)]
-            upto = micro <= 1.35e6 * eye.nominal[row]
+            upto = micro <= 1.12e6 * eye.nominal[row]
             ink = INK if place % 2 == 0 else LIGHT
             middle = eye.quantile(row, 0.5)
             if ink == LIGHT:
@@ -190,12 +190,13 @@ def draw_eye(eye: EyeCounts, *, name: str = "", encoding: str = "") -> Picture:
         axes.axhline(0.0, color=INK, linewidth=0.5, zorder=1)
         axes.axvline(0.0, color=INK, linewidth=0.5, zorder=1)
         axes.set_xlim(float(reach[0]), float(reach[1]))
-        axes.set_ylim(-1.7, 2.1)
+        axes.set_ylim(-1.7, 1.7)
         axes.set_xlabel("Time from the first zero crossing (µs, at nominal speed)")
         axes.set_ylabel("Height (usual crest = 1)")
-        under = clean_name(name, 50) + (f"; {encoding}" if encoding else "")
-        under += "; between the thin lines lie 9 in 10 waves; the arrow leaves out 1 in 100 on each side"
+        under = clean_name(name) + (f"; {encoding}" if encoding else "")
+        if rows:
+            under += "\n9 in 10 waves lie between the thin lines; the arrow leaves out 1 in 100 on each side"
         axes.set_title(under.lstrip("; "))
         if rows:
-            axes.legend(loc="upper right", ncols=2, borderaxespad=0.3)
+            key_below(axes, 3)
     return Picture(figure, "eye", title, title + ".")

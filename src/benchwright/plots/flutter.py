@@ -15,7 +15,7 @@ from .paper import DARK, INK, LIGHT, Picture, clean_name, paper, sheet
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LOWEST = 1e-3
+_COLUMNS = 700
 _LONGEST_NAME = 88
 _CURVE_MM, _ROW_MM = 78.0, 4.6
 
@@ -63,11 +63,12 @@ def draw_flutter(
     named = sorted(lines, key=lambda line: line.hertz)
     title = "Flutter by frequency"
     if weighted:
-        title += f": weighted peak flutter ±{weighted}"
+        title += f": weighted peak flutter {weighted}"
     with paper():
         key = _ROW_MM * (len(named) + 1) if named else 0.0
         heights = (_CURVE_MM, key) if named else (_CURVE_MM,)
         figure, (axes, *below) = sheet(title, len(heights), heights, _CURVE_MM + key, share=False)
+        f, size = _highest(f, size)
         axes.plot(f, size, color=DARK, linewidth=0.7)
         low, high = _limits(f)
         axes.set_xscale("log")
@@ -75,7 +76,8 @@ def draw_flutter(
         axes.set_xlim(low, high)
         _plain_ticks(axes)
         top = max([0.01, *(size[(f >= low)] if len(f) else []), *(line.percent for line in named)])
-        bottom = max(_LOWEST / 10, min(top / 30.0, 0.5 * float(np.median(size)) if len(size) else top / 30.0))
+        least = float(np.percentile(size, 5.0)) if len(size) else top
+        bottom = max(top / 5000.0, min(top / 30.0, 0.7 * least))
         axes.set_ylim(bottom, 2.6 * top)
         _mark(axes, named, (low, high), bottom)
         axes.set_ylabel("Peak flutter (± %)")
@@ -89,6 +91,18 @@ def draw_flutter(
             _key(table, named)
     told = "; ".join(f"{line.hertz:.3g} Hz {line.percent:.2g} % {line.name}".strip() for line in named)
     return Picture(figure, "flutter", title, f"{title}. Lines: {told or 'none'}.")
+
+
+def _highest(
+    f: npt.NDArray[np.float64], size: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Of the values that fall into one column of a logarithmic axis the highest: no line is lost."""
+    if len(f) < 2:
+        return f, size
+    column = np.floor(np.log(f / f[0]) / np.log(f[-1] / f[0]) * _COLUMNS).astype(np.int64)
+    order = np.lexsort((-size, column))
+    kept = order[np.unique(column[order], return_index=True)[1]]
+    return f[kept], size[kept]
 
 
 def _limits(f: npt.NDArray[np.float64]) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DASHES, HATCHES, INK, SHADES, Picture, clean_name, paper, sheet
+from .paper import DASHES, HATCHES, INK, SHADES, Picture, clean_name, key_below, paper, sheet
 
 Floats = npt.NDArray[np.float64]
 
@@ -124,19 +124,19 @@ def draw_half_waves(counts: HalfWaveCounts, *, name: str = "", encoding: str = "
             axes.stairs(np.maximum(counts.counts[0], 0.5), edges, baseline=0.5, fill=True, color=SHADES[0])
         axes.set_yscale("log")
         peak = max(10, int(counts.counts.max()))
-        axes.set_ylim(0.5, peak * 12.0)
+        axes.set_ylim(0.5, peak * 4.0)
         axes.set_xlim(low - 0.03 * (high - low), high + 0.03 * (high - low))
         for number, limit in enumerate(counts.thresholds):
             axes.axvline(1e6 * limit, color=INK, linewidth=1.0, linestyle=DASHES[1],
                          label="threshold" if number == 0 else "")  # fmt: skip
-            axes.text(1e6 * limit, peak * 1.6, f" {_micro(limit)} µs", fontsize=7.5, ha="left")
+            axes.text(1e6 * limit, peak * 2.2, f" {_micro(limit)} µs", fontsize=7.5, ha="left")
         if len(counts.nominal):
             axes.plot(
                 1e6 * counts.nominal, np.full(len(counts.nominal), 0.0), transform=axes.get_xaxis_transform(),
                 linestyle="none", marker="^", color="white", markeredgecolor=INK, markeredgewidth=0.7,
                 markersize=5, clip_on=False, zorder=6, label="nominal length",
             )  # fmt: skip
-            axes.legend(loc="upper center", ncols=4, borderaxespad=0.2)
+            key_below(axes, 4)
         _plain_counts(axes)
         axes.set_ylabel(f"Half-waves in each {1e6 * (counts.edges[1] - counts.edges[0]):.2g} µs")
         axes.set_xlabel(

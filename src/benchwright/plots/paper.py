@@ -164,6 +164,20 @@ def clean_name(text: str, most: int = 70) -> str:
     return f"{text[:half]}…{text[-half:]}"
 
 
+def key_below(axes: Axes, columns: int) -> None:
+    """The legend of a panel, below the sheet's axes, where it hides nothing."""
+    handles, labels = axes.get_legend_handles_labels()
+    if handles:
+        figure = axes.get_figure()
+        assert figure is not None
+        figure.legend(handles, labels, loc="outside lower left", ncols=columns)
+
+
+def with_minus(text: str) -> str:
+    """A figure with the minus sign that the axes have."""
+    return text.replace("-", "\u2212")
+
+
 def time_axis(axes: Axes, start: float, stop: float) -> float:
     """Label a time axis in s, min or h and set its ends; what a time in s has to be divided by."""
     span = stop - start

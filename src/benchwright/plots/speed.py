@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DARK, FAINT, INK, Picture, clean_name, paper, sheet, time_axis
+from .paper import DARK, FAINT, INK, Picture, clean_name, key_below, paper, sheet, time_axis, with_minus
 
 Floats = npt.NDArray[np.float64]
 
@@ -40,9 +40,9 @@ def draw_speed(
     times, values = np.asarray(times_s, np.float64), np.asarray(percent, np.float64)
     title = "Tape speed along the recording"
     if mean is not None:
-        title += f": mean error {mean_text or f'{mean:+.2f} %'}"
+        title += f": mean error {with_minus(mean_text or f'{mean:+.2f} %')}"
     with paper():
-        figure, (axes,) = sheet(title, height_mm=75.0)
+        figure, (axes,) = sheet(title, height_mm=80.0)
         step = step_s or (float(np.median(np.diff(times))) if len(times) > 1 else 0.1)
         begin, end = (times[0] - step / 2, times[-1] + step / 2) if len(times) else (0.0, 1.0)
         scale = time_axis(axes, float(begin), float(end))
@@ -56,8 +56,8 @@ def draw_speed(
         finite = values[np.isfinite(values)]
         reach = [0.0, *(finite if len(finite) else [0.0])]
         low, high = min(reach), max(reach)
-        room = max(0.15 * (high - low), 0.05)
-        low, high = low - room, high + 2.0 * room
+        room = max(0.12 * (high - low), 0.05)
+        low, high = low - room, high + room
         for limit, dashes, word in ((good, ":", "good within"), (bad, "-.", "bad beyond")):
             if limit is None:
                 continue
@@ -70,7 +70,7 @@ def draw_speed(
         axes.set_ylabel("Speed error (%)")
         under = clean_name(name) + (f"; from {source}" if source else "")
         axes.set_title(under.lstrip("; "))
-        axes.legend(loc="upper center", ncols=4, borderaxespad=0.2)
+        key_below(axes, 4)
     words = title
     if len(finite):
         words += f"; from {finite.min():+.2f} % to {finite.max():+.2f} %"

@@ -134,7 +134,7 @@ def draw_waveform(
     dropped = [trace for trace in traces if trace.dropouts]
     heights = [1.0] * len(traces) + ([0.14 if len(traces) == 1 else 0.22] if blocks else [])
     if dropped:
-        heights.append(0.5)
+        heights.append(0.4)
     total = sum(trace.count for trace in traces)
     title = f"Level along the recording: {_counted(total, 'dropout')}"
     if blocks:
@@ -160,7 +160,7 @@ def draw_waveform(
             under += f", {traces[0].channel}"
         if what_is_a_dropout:
             under += f"; dropout: {what_is_a_dropout}"
-        panels[0].set_title(under.lstrip("; ,"))
+        panels[0].set_title(under.lstrip("; ,"), pad=8.0 if dropped else None)
         for axes in panels[:-1]:
             axes.tick_params(labelbottom=False, bottom=False)
     words = title + f", from {start:.1f} to {stop:.1f} s."
