@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import math
 import os
@@ -60,8 +61,8 @@ def doubtful_ranges(block: Block) -> list[tuple[int, int]]:
 def confidence_ranges(confidence: npt.ArrayLike) -> list[tuple[int, int, float]]:
     """Confidence byte by byte as runs of at least so much.
 
-    The chance of an error is rounded up to 1, 2 or 5 times a power of ten, so that no byte is made to look better
-    than it is; below one in a million it counts as that.
+    The chance of an error is rounded up to 1, 2 or 5 times a power of ten, so that no byte is made to look
+    better than it is; below one in a million it counts as that.
 
     Parameters
     ----------
@@ -80,7 +81,7 @@ def confidence_ranges(confidence: npt.ArrayLike) -> list[tuple[int, int, float]]
     edges = [0, *(np.flatnonzero(np.diff(step)) + 1).tolist(), len(step)]
     return [
         (first, after - 1, round(1.0 - steps[int(step[first])], 9))
-        for first, after in zip(edges, edges[1:], strict=False)
+        for first, after in itertools.pairwise(edges)
         if after > first
     ]
 
@@ -290,7 +291,7 @@ def read_folder(folder: Path) -> tuple[list[KeptBlock], Encoding]:
 
 def _read_index(path: Path) -> dict[str, Any]:
     try:
-        index = json.loads(read_text(path))
+        index: Any = json.loads(read_text(path))
     except (ValueError, RecursionError) as problem:
         if isinstance(problem, BadFile):
             raise
@@ -309,4 +310,5 @@ def _read_index(path: Path) -> dict[str, Any]:
         raise BadFile(str(path), f"expected an index of blocks: format {FORMAT!r}, encoding, blocks")
     if index.get("version") != VERSION:
         raise BadFile(str(path), f"version {index.get('version')!r}: expected {VERSION}", field="version")
-    return index
+    found: dict[str, Any] = index
+    return found

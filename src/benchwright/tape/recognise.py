@@ -62,9 +62,9 @@ def recognise(
 
     Notes
     -----
-    What counts is how many seconds of tape an encoding explains with bytes it is sure of. Of several that explain
-    the same, the one with the fewest bytes is right: eight cycles that always come together are one bit, not
-    several.
+    What counts is how many seconds of tape an encoding explains with bytes it is sure of. Of several that
+    explain the same, the one with the fewest bytes is right: eight cycles that always come together are one
+    bit, not several.
     """
     choices = list(encodings)
     at = _first_sound(recording, channel)
