@@ -73,6 +73,8 @@ class ByteRow:
     Attributes
     ----------
     bits : int8 array (count * data_bits,)
+    bit_ends : float64 array (count * data_bits,)
+        When each bit ends, in seconds.
     begins, ends : float64 arrays (count,)
         When each byte begins and ends, in seconds.
     costs : float64 array (count,)
@@ -96,6 +98,7 @@ class ByteRow:
     asymmetry: float
     polarity: int
     encoding: Encoding
+    bit_ends: FloatArray
     edges: FloatArray
     nominal: FloatArray
     signs: npt.NDArray[np.int8]
@@ -118,6 +121,25 @@ class ByteRow:
         """How much was read, and how well."""
         return sum(len(b.data) * (1.0 if b.good else 0.5 * float(np.mean(b.confidence))) for b in self.blocks)
 
+    def moved(self, stretch: float, later: float) -> ByteRow:
+        """The same row on another clock: times `stretch`, then `later` seconds."""
+
+        def put(times: FloatArray) -> FloatArray:
+            return times * stretch + later
+
+        return replace(
+            self,
+            begins=put(self.begins),
+            ends=put(self.ends),
+            bit_ends=put(self.bit_ends),
+            edges=put(self.edges),
+            speed_times=put(self.speed_times),
+            rivals=[
+                replace(r, begins=r.begins * stretch + later, ends=r.ends * stretch + later)
+                for r in self.rivals
+            ],
+        )
+
     def bytes_of(self, bits: npt.NDArray[np.int8]) -> bytes:
         """Bits as they came, as bytes."""
         return bits_to_bytes(bits, self.data_bits, self.encoding.least_first)
@@ -134,6 +156,7 @@ class ByteRow:
     ) -> ByteRow:
         """Gather what the pieces of one run say."""
         bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
+        bit_ends = []
         rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
         said = 0
         pending: tuple[float, float] | None = None
@@ -173,6 +196,7 @@ class ByteRow:
                     ends_cost.append(float(piece.cost[place]))
                     pending = None
             bits.append(says[says >= 0].astype(np.int8))
+            bit_ends.append(piece.time[1:][says >= 0] / rate)
             said = int(before[-1])
             step = max(
                 1,
@@ -186,6 +210,7 @@ class ByteRow:
         count = len(begins)
         row = cls(
             bits=row_bits[: count * encoding.data_bits],
+            bit_ends=(np.concatenate(bit_ends) if bit_ends else np.empty(0))[: count * encoding.data_bits],
             begins=np.array(begins) / rate,
             ends=np.array(ends) / rate,
             costs=np.array(ends_cost) - np.array(starts_cost),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -63,7 +62,7 @@ class Frame:
         return len(self.start) + len(self.stop) + (self.parity != "none")
 
 
-def find_frames(rows: Sequence[BitArray], fixed: int = 0) -> list[Frame]:
+def find_frames(rows: Sequence[BitArray], fixed: int = 0, long_preamble: bool = False) -> list[Frame]:
     """Ways of dividing rows of bits into bytes, best first.
 
     Parameters
@@ -72,11 +71,13 @@ def find_frames(rows: Sequence[BitArray], fixed: int = 0) -> list[Frame]:
         A row of bits for each block, from its first bit on.
     fixed : int
         Symbols between two markers, where there are markers; else 0.
+    long_preamble : bool
+        What stands before the first byte may be as long as a byte or longer.
     """
     rows = [row for row in rows if len(row) >= 16]
     if not rows:
         return []
-    found = list(_marked(rows, fixed)) if fixed else [*_started(rows), *_periodic(rows)]
+    found = list(_marked(rows, fixed)) if fixed else [*_started(rows), *_periodic(rows, long_preamble)]
     found.sort(key=lambda frame: frame.bits)
     return found[:8]
 
@@ -155,11 +156,11 @@ def _of_table(
     return (words[0], words[1], parity), bits, blocks
 
 
-def _periodic(rows: Sequence[BitArray]) -> Iterator[Frame]:
+def _periodic(rows: Sequence[BitArray], long_preamble: bool) -> Iterator[Frame]:
     """Frames that follow each other without a gap, from a fixed number of bits after the start."""
     longest = min(len(row) for row in rows)
     for period in range(5, 13):
-        for offset in range(min(longest - 2 * period, 20)):
+        for offset in range(min(longest - 2 * period, 36 if long_preamble else period)):
             heads = {row[:offset].tobytes() for row in rows}
             if len(heads) > max(1, len(rows) // 3):
                 continue
@@ -216,13 +217,13 @@ def _start_stop(
     left = []
     for row in rows:
         own: list[BitArray] = []
-        at = 0
+        at = waiting = 0
         # What stands after the last good frame may be rubbish.
         pending = 0
         while at < len(row):
             if row[at] != begin:
                 at += 1
-                idle += 1
+                waiting += 1
                 continue
             piece = row[at : at + size]
             if len(piece) < size - stops:
@@ -230,9 +231,10 @@ def _start_stop(
             if np.all(piece[size - stops :] == 1 - begin) and len(piece) >= size - stops:
                 if len(piece) < size:
                     piece = np.concatenate((piece, np.full(size - len(piece), 1 - begin, np.int8)))
+                idle += waiting if own else 0
                 own.append(piece)
                 lost += pending
-                pending = 0
+                pending = waiting = 0
                 at += size
             else:
                 pending += 1
@@ -251,8 +253,7 @@ def _start_stop(
         if wrong > 0.08 * count + 1:
             return None
     blocks = tuple(_values(part[:, 1 : 1 + data_bits]) for part in tables)
-    gaps = sum(bool(idle) for _ in range(1)) * 2.0
-    bits = _bytes_bits(blocks, data_bits) + lost * NO_FRAME + wrong * 9.0 + gaps + 0.5 * math.sqrt(idle)
+    bits = _bytes_bits(blocks, data_bits) + lost * NO_FRAME + wrong * 9.0
     # Idle bits between frames that might have been stop bits are cheap, but not free of charge.
     bits += 0.8 * min(idle, 2 * count)
     return parity, bits, blocks, tuple(left)

@@ -109,5 +109,4 @@ def find_check(blocks: Sequence[bytes]) -> list[FoundCheck]:
             if -math.log(max(luck, 1e-300)) >= LEAST_EVIDENCE:
                 found.append(FoundCheck(check, holds, len(usable), min(1.0, luck), trailing))
     # Of rules that hold equally often the plainest is taken: they are tried in that order.
-    return sorted(found, key=lambda f: (-f.evidence + 0.7 * f.check.skip))
-
+    return sorted(found, key=lambda f: -f.evidence + 0.7 * f.check.skip)

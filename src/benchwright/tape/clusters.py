@@ -263,9 +263,7 @@ def letters_of(rows: list[FloatArray], factors: list[float], highs: list[bool]) 
             if len(again):
                 centres = again
         centres = _settled(np.concatenate(steady), centres)
-        drift = [
-            _drift(row, now, centres, sign) for row, now, sign in zip(logs, steady, signs, strict=True)
-        ]
+        drift = [_drift(row, now, centres, sign) for row, now, sign in zip(logs, steady, signs, strict=True)]
     steady = [row - d for row, d in zip(logs, drift, strict=True)]
     steady = _without_neighbours(steady, centres)
     together = np.concatenate(steady)

@@ -15,7 +15,7 @@ from .encoding import Encoding
 from .kernels import crossings
 
 FloatArray = npt.NDArray[np.float64]
-LEAST_SAMPLES = 8
+LEAST_SAMPLES = 6
 """Samples that the shortest half-wave gets at least: below that, crossings cannot be placed well."""
 MOST_SAMPLES = 24
 

@@ -279,40 +279,35 @@ LONGEST_LESSON = 30.0
 """Seconds of tape that an equaliser is learnt from."""
 
 
-def read_again(recording: Any, row: ByteRow, channel: Any, rounds: int = 2) -> list[ByteRow]:
-    """Read a run again with an equaliser learnt from it; the better of both is the answer."""
+def lesson_of(recording: Any, row: ByteRow, channel: Any) -> Equaliser | None:
+    """What a run of reading teaches about the signal; None if it is too short."""
     encoding = row.encoding
     conditioner = Conditioner(encoding, recording.rate)
     rate = conditioner.rate
+    edges, nominal, signs = row.edges * rate, row.nominal * rate, row.signs
+    keep = edges >= edges[-1] - LONGEST_LESSON * rate
+    edges, nominal, signs = edges[keep], nominal[keep], signs[keep]
+    if len(edges) < 200:
+        return None
+    first = int(edges[0] / rate * recording.rate) // conditioner.down * conditioner.down
+    last = int(edges[-1] / rate * recording.rate) + 1
+    window, _ = conditioner.stretch(recording, first, last, channel)
+    return learn(window, edges, nominal, signs, encoding.shortest * rate, encoding.longest * rate)
+
+
+def read_again(recording: Any, row: ByteRow, channel: Any, rounds: int = 2) -> list[ByteRow]:
+    """Read a run again with an equaliser learnt from it; the better of both is the answer."""
     best = [row]
     for _ in range(rounds):
-        longest = max(best, key=lambda r: len(r.edges))
-        edges, nominal, signs = longest.edges * rate, longest.nominal * rate, longest.signs
-        keep = edges >= edges[-1] - LONGEST_LESSON * rate
-        edges, nominal, signs = edges[keep], nominal[keep], signs[keep]
-        if len(edges) < 200:
-            break
-        first = int(edges[0] / rate * recording.rate)
-        last = int(edges[-1] / rate * recording.rate) + 1
-        window, _ = conditioner.stretch(
-            recording, first // conditioner.down * conditioner.down, last, channel
-        )
-        equaliser = learn(window, edges, nominal, signs, encoding.shortest * rate, encoding.longest * rate)
+        equaliser = lesson_of(recording, max(best, key=lambda r: len(r.edges)), channel)
         if equaliser is None:
             break
-        whole = (
-            max(0, int((min(r.edges[0] for r in best) - 0.3) * recording.rate)),
-            int((max(r.edges[-1] for r in best) + 0.6) * recording.rate),
-        )
+        first = max(0, int((min(r.edges[0] for r in best) - 0.3) * recording.rate))
+        last = int((max(r.edges[-1] for r in best) + 0.6) * recording.rate)
         rows = Reader(
-            recording,
-            encoding,
-            channel,
-            polarity=row.polarity,
-            equaliser=equaliser,
-            first=whole[0],
-            last=whole[1],
-        ).read()
+            recording, row.encoding, channel,
+            polarity=row.polarity, equaliser=equaliser, first=first, last=last,
+        ).read()  # fmt: skip
         rows = [r for r in rows if r.count]
         if sum(r.worth for r in rows) <= sum(r.worth for r in best):
             break

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -258,14 +259,17 @@ def read_flutter(track: SpeedTrack, response: Response, sines: Sines | None = No
         use = track.usable(min(_EDGE, 0.05 * track.duration))
     if use.sum() < 16:
         use = track.valid
-    square = values[use].astype(np.float64) ** 2
-    peak, rms = two_sigma(values[use]), math.sqrt(float(square.mean()))
-    spread = _percentile_doubt(values, use, track.rate)
+    read = values[use]
+    del values
+    peak = two_sigma(read)
+    spread = _percentile_doubt(read, track.rate)
+    square = np.square(read, out=read)
+    rms = math.sqrt(float(np.mean(square, dtype=np.float64)))
+    square_doubt = _mean_doubt(square, track.rate) / (2.0 * max(rms, 1e-12))
     # What may be left of the noise, or taken off too much; and how far noise within the lines moves them.
     left = noise_power * math.hypot(track.noise.doubt, 0.1)
     within = math.sqrt(noise_power / (track.reach * track.duration))
     rms_left = left / (2.0 * max(rms, math.sqrt(left), 1e-12))
-    square_doubt = _mean_doubt(square, track.rate) / (2.0 * max(rms, 1e-12))
     return Reading(
         peak=peak,
         peak_uncertainty=math.hypot(spread, 2.0 * rms_left, within, _WEIGHTING_DOUBT * peak),
@@ -289,7 +293,7 @@ def two_sigma(deviation: npt.ArrayLike) -> float:
         For a sine 0.997 of its peak, for Gaussian noise 1.96 standard deviations; it is not twice the root of
         the mean square.
     """
-    return float(np.quantile(np.abs(np.asarray(deviation)), NOT_EXCEEDED))
+    return float(np.quantile(np.abs(np.asarray(deviation)), NOT_EXCEEDED, overwrite_input=True))
 
 
 def _weighted(reach: float) -> Response:
@@ -324,19 +328,20 @@ def _filtered_short(track: SpeedTrack, response: Response, sines: Sines) -> tupl
     return whole.astype(np.float32), track.usable(0.0)
 
 
-def _percentile_doubt(values: Singles, use: Flags, rate: float) -> float:
+def _percentile_doubt(values: Singles, rate: float) -> float:
     """Standard deviation of the two-sigma reading, from how evenly the exceedances are spread in time."""
-    size = np.abs(values[use])
+    size = np.abs(values)
     level = float(np.quantile(size, NOT_EXCEEDED))
-    spread = _mean_doubt((size > level).astype(np.float64), rate)
+    spread = _mean_doubt(size > level, rate)
     above, below = np.quantile(size, [NOT_EXCEEDED + 0.02, NOT_EXCEEDED - 0.02])
     return float(above - below) / 0.04 * spread
 
 
-def _mean_doubt(values: Floats, rate: float) -> float:
+def _mean_doubt(values: Floats | Flags, rate: float) -> float:
     """Standard deviation of the mean of values that hang together over short times."""
     count = int(min(40, max(6, values.size / rate / 1.5)))
-    parts = [float(part.mean()) for part in np.array_split(values, count)]
+    edges = np.linspace(0, values.size, count + 1).astype(int)
+    parts = [float(np.mean(values[first:last], dtype=np.float64)) for first, last in pairwise(edges)]
     return float(np.std(parts, ddof=1)) / math.sqrt(count)
 
 

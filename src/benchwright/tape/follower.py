@@ -103,7 +103,7 @@ class Follower:
 
     CAPACITY = 300_000
     DEEP = 40
-    KEEP = 22.0
+    KEEP = 15.0
     MOST_BITS = 512
 
     def __init__(

@@ -57,15 +57,13 @@ def bits_of_kind(data: bytes) -> float:
 
 def bits_by_habit(blocks: Sequence[bytes]) -> float:
     """Bits to tell blocks when the bytes seen most often so far are told shortest."""
-    counts = np.zeros(256)
-    total = 0.0
-    seen = 0
-    for block in blocks:
-        for value in block:
-            total -= math.log2((counts[value] + 0.5) / (seen + 128.0))
-            counts[value] += 1
-            seen += 1
-    return total
+    from scipy.special import gammaln
+
+    counts = np.bincount(np.frombuffer(b"".join(blocks), np.uint8), minlength=256)
+    total = float(counts.sum())
+    # Half a count for each byte before the first is seen (Krichevsky and Trofimov 1981, from memory).
+    nats = gammaln(total + 128.0) - gammaln(128.0) - float(np.sum(gammaln(counts + 0.5) - gammaln(0.5)))
+    return float(nats) / math.log(2)
 
 
 _MIRROR = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -141,21 +142,28 @@ def curve_of(track: SpeedTrack, most: int = 2000) -> SpeedCurve:
     """Average the track in steps of at least a tenth of a second, at most `most` of them."""
     size = max(1, round(max(0.1, track.duration / most) * track.rate))
     count = track.deviation.size // size
-    cut = track.deviation[: count * size].astype(np.float64).reshape(count, size)
-    valid = track.valid[: count * size].reshape(count, size)
-    read = valid.sum(axis=1)
-    mean = np.where(valid, cut, 0.0).sum(axis=1) / np.maximum(read, 1)
+    total, read = _sums(track, size)
+    mean = total / np.maximum(read, 1)
     percent = np.where(read >= 0.5 * size, 100.0 * mean, np.nan)
     times = track.start + (np.arange(count) + 0.5) * size / track.rate - 0.5 / track.rate
     return SpeedCurve(times, percent, size / track.rate)
 
 
+def _sums(track: SpeedTrack, size: int) -> tuple[Floats, Floats]:
+    """Sum of the deviation, and number of values read, in each `size` values."""
+    count = track.deviation.size // size
+    cut = track.deviation[: count * size].reshape(count, size)
+    valid = track.valid[: count * size].reshape(count, size)
+    return np.sum(cut, axis=1, where=valid, dtype=np.float64), valid.sum(axis=1).astype(np.float64)
+
+
 def _by_parts(track: SpeedTrack) -> tuple[float, float, float, float]:
     """Mean and slope of a long track and their standard deviations, from the means of parts."""
     count = 24
-    parts = np.array_split(np.arange(track.deviation.size), count)
+    edges = np.linspace(0, track.deviation.size, count + 1).astype(int)
+    parts = [slice(int(first), int(last)) for first, last in pairwise(edges)]
     kept = [part for part in parts if track.valid[part].mean() > 0.3]
-    middles = np.array([part.mean() for part in kept]) / track.rate
+    middles = np.array([0.5 * (part.start + part.stop - 1) for part in kept]) / track.rate
     means = np.array([np.mean(track.deviation[part][track.valid[part]], dtype=np.float64) for part in kept])
     weights = np.array([track.valid[part].sum() for part in kept], float)
     mean = float(means @ weights / weights.sum())
@@ -186,14 +194,16 @@ def _ends(track: SpeedTrack, doubt: float) -> Figure:
 
 
 def _thirty_seconds(track: SpeedTrack, doubt: float) -> tuple[Figure | None, Figure | None]:
-    size, step = round(THIRTY_SECONDS * track.rate), max(1, int(track.rate))
-    if track.deviation.size < size:
+    # Half a second is a fine enough step for a mean over sixty of them.
+    size = round(0.5 * track.rate)
+    number = round(THIRTY_SECONDS * track.rate / size)
+    total, read = _sums(track, size)
+    if total.size < number:
         return None, None
-    begins = np.arange(0, track.deviation.size - size + 1, step)
-    total = np.concatenate([[0.0], np.cumsum(np.where(track.valid, track.deviation, 0.0), dtype=np.float64)])
-    read = np.concatenate([[0], np.cumsum(track.valid)])
-    count = read[begins + size] - read[begins]
-    means = (total[begins + size] - total[begins]) / np.maximum(count, 1) * 100.0
+    whole = np.convolve(total, np.ones(number), "valid")
+    count = np.convolve(read, np.ones(number), "valid")
+    means = whole / np.maximum(count, 1.0) * 100.0
+    size *= number
     means = means[count > 0.8 * size]
     if means.size == 0:
         return None, None

@@ -234,6 +234,8 @@ def _marked(texts: list[str], letters: str, mark: str, step: int) -> list[Code]:
             bad = len(pieces) - times
             told = size * len(pieces) + bad * 3.0 * size + 4 * (len(first) + len(second) + more + width)
             found.append(
-                _code(first, second, mark * width + head, times / len(pieces), told / total / step, step, size)
+                _code(
+                    first, second, mark * width + head, times / len(pieces), told / total / step, step, size
+                )
             )
     return found

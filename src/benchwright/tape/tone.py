@@ -129,6 +129,7 @@ def follow_tone(
     if not steady:
         _no_tone(nominal_hz, strongest, origin / rate)
     best = max(steady, key=lambda part: part.valid.sum() / part.rate)
+    del steady, sections
     return _finish(best, nominal_hz, rate)
 
 
@@ -230,13 +231,13 @@ def _clean(parts: list[Floats]) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Steady:
-    """The steady part of a section: frequency and amplitude at even steps."""
+    """The steady part of a section: frequency and level at even steps."""
 
     rate: float
     start: float
     hertz: npt.NDArray[np.float32]
-    amplitude: npt.NDArray[np.float32]
-    usual: Floats
+    loudness: npt.NDArray[np.float32]  # amplitude over the usual one near by
+    level: float
     valid: Flags
     band: float
     stepped: bool
@@ -308,6 +309,8 @@ class _Section:
         if not self.hertz:
             return None
         hertz, amplitude = np.concatenate(self.hertz), np.concatenate(self.amplitude)
+        # Of a long tape each of these is tens of megabytes: nothing is kept twice.
+        self.hertz, self.amplitude = [], []
         step = self.rate / self.thinning
         size = max(16, int(_FRAME * step))
         frames = hertz.size // size
@@ -315,14 +318,18 @@ class _Section:
             return None
         cut_hertz = hertz[: frames * size].reshape(frames, size)
         cut_level = amplitude[: frames * size].reshape(frames, size)
-        middle = np.median(cut_hertz, axis=1)
-        rough = 1.4826 * np.median(np.abs(cut_hertz - middle[:, None]), axis=1)
+        middle, rough, level = np.empty(frames), np.empty(frames), np.empty(frames)
+        for begin in range(0, frames, 500):
+            part = slice(begin, begin + 500)
+            middle[part] = np.median(cut_hertz[part], axis=1)
+            rough[part] = 1.4826 * np.median(np.abs(cut_hertz[part] - middle[part, None]), axis=1)
+            level[part] = np.median(cut_level[part], axis=1)
         quiet = rough < 0.25 * self.band
         if not quiet.any():
             return None
-        level = np.median(cut_level, axis=1)
         usual = _usual_level(level, quiet)
-        share = np.mean(cut_level > DROPOUT_SHARE * usual[:, None], axis=1)
+        limit = (DROPOUT_SHARE * usual).astype(np.float32)
+        share = np.mean(cut_level > limit[:, None], axis=1)
         good = quiet & (share > 0.75)
         if not good.any():
             return None
@@ -337,38 +344,42 @@ class _Section:
         # of a click in the figures, except at the end of the recording.
         if end == frames:
             last = hertz.size
-            usual = np.append(usual, usual[-1])
-        expected = np.repeat(usual, size)[: hertz.size]
-        expected = np.concatenate([expected, np.full(hertz.size - expected.size, expected[-1])])
-        valid = _valid(hertz, amplitude, expected, typical, self.taps.size / self.thinning)
-        valid = valid[first:last]
+        near = np.repeat(usual.astype(np.float32), size)[first:last]
+        loudness = amplitude[first:last].copy()
+        loudness[: near.size] /= near
+        loudness[near.size :] /= near[-1]
+        del near, amplitude, cut_level
+        valid = _valid(hertz[first:last], loudness, typical, self.taps.size / self.thinning)
         if valid.sum() < 16 or valid.mean() < 0.6:
             return None
         inside = np.flatnonzero(valid)
-        first, last = first + int(inside[0]), first + int(inside[-1]) + 1
+        left, right = int(inside[0]), int(inside[-1]) + 1
+        del inside
+        first += left
         return _Steady(
             rate=step,
             start=(self.first + (first + 0.5) * self.thinning) / self.rate,
-            hertz=hertz[first:last],
-            amplitude=amplitude[first:last],
-            usual=expected[first:last],
-            valid=valid[inside[0] : inside[-1] + 1],
+            hertz=hertz[first : first + right - left],
+            loudness=loudness[left:right],
+            level=float(np.median(usual[begin:end])),
+            valid=valid[left:right],
             band=self.band,
             stepped=self.stepped > 0.8 * self.pushed,
         )
 
 
-def _valid(hertz: Floats, amplitude: Floats, expected: Floats, typical: float, width: float) -> Flags:
+def _valid(hertz: Floats, loudness: Floats, typical: float, width: float) -> Flags:
     """Where the level and the frequency are those of the tone, clear of the edges of dropouts."""
-    faint = amplitude < DROPOUT_SHARE * expected
-    far = np.abs(hertz / typical - 1.0) > 0.12
+    bad = loudness < DROPOUT_SHARE
+    bad |= (hertz < 0.88 * typical) | (hertz > 1.12 * typical)
     # A jump of phase inside a shallow dropout shows as a spike that no mechanism can make.
-    spike = np.zeros(hertz.size, bool)
-    jump = np.abs(np.diff(hertz))
-    usual = 1.4826 * float(np.median(jump)) + 1e-6
-    spike[1:] |= (jump > 12.0 * usual) & (amplitude[1:] < 0.6 * expected[1:])
-    spike[:-1] |= (jump > 12.0 * usual) & (amplitude[:-1] < 0.6 * expected[:-1])
-    bad = faint | far | spike
+    jump = np.diff(hertz)
+    np.abs(jump, out=jump)
+    far = jump > 12.0 * (1.4826 * float(np.median(jump[:: 1 + jump.size // 1_000_000])) + 1e-6)
+    del jump
+    shallow = loudness < 0.6
+    bad[1:] |= far & shallow[1:]
+    bad[:-1] |= far & shallow[:-1]
     reach = math.ceil(width / 2.0)
     for begin, end in runs(bad.copy()):
         bad[max(0, begin - reach) : end + reach] = True
@@ -426,7 +437,7 @@ def _finish(part: _Steady, nominal_hz: float | None, rate: float) -> Tone:
         near = min(KNOWN_TONES, key=lambda tone: abs(math.log(hertz / tone)))
         known = abs(hertz / near - 1.0) < 0.06
         nominal = near if known else hertz
-    deviation = part.hertz.astype(np.float64) / nominal - 1.0
+    deviation = (part.hertz - np.float32(nominal)) / np.float32(nominal)
     reach = min(FLUTTER_TOP, part.band - 0.03 * hertz)
     track = SpeedTrack(
         rate=part.rate,
@@ -437,7 +448,7 @@ def _finish(part: _Steady, nominal_hz: float | None, rate: float) -> Tone:
         reach=reach,
         top=part.band,
     )
-    loudness = replace(track, deviation=filled(part.amplitude / part.usual - 1.0, part.valid), span=0.0)
+    loudness = replace(track, deviation=filled(part.loudness - np.float32(1.0), part.valid), span=0.0)
     track = with_noise(track)
     gaps = tuple(
         (part.start + int(begin) / part.rate, part.start + int(end) / part.rate)
@@ -452,7 +463,7 @@ def _finish(part: _Steady, nominal_hz: float | None, rate: float) -> Tone:
         known=known,
         # Each edge is rounded to a sample: a twelfth of its square.
         edge_error=2.0 * math.pi * hertz / rate / math.sqrt(12.0) if part.stepped else 0.0,
-        level=float(np.median(part.amplitude[part.valid])),
+        level=part.level,
         noise_ratio=_noise_ratio(track, nominal),
         dropouts=gaps,
     )

@@ -23,7 +23,7 @@ SHORTEST = 1.0
 """Seconds of tone or data below which no figure is given; common practice, no source."""
 
 _GRID = 1500.0
-_CHUNK = 1 << 20
+_CHUNK = 1 << 19
 _SETTLING = 20.0
 
 
@@ -168,10 +168,12 @@ def runs(flags: Flags) -> npt.NDArray[np.intp]:
 
 def filled(values: Floats, valid: Flags) -> Singles:
     """Values with straight lines across the gaps."""
-    if valid.all():
-        return values.astype(np.float32)
-    at = np.flatnonzero(valid)
-    return np.interp(np.arange(values.size), at, values[at]).astype(np.float32)
+    whole = values.astype(np.float32)
+    for begin, end in runs(~valid):
+        before = whole[begin - 1] if begin else whole[min(end, whole.size - 1)]
+        after = whole[end] if end < whole.size else before
+        whole[begin:end] = np.linspace(before, after, end - begin + 2)[1:-1]
+    return whole
 
 
 def mean_spectrum(track: SpeedTrack, seconds: float = 0.7) -> tuple[Floats, Floats, int]:

@@ -1,0 +1,284 @@
+"""Several takes of one damaged side, combined into one answer.
+
+Takes are tied together by the bits that they share, brought onto the time of the best of them and added, each weighted by how
+well it is heard at that moment; the sum is then read like any recording. Where takes cannot be tied, the
+one that is heard best stands alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..errors import BenchwrightError
+from .alignment import Alignment, align
+from .blocks import Block, ByteRow
+from .conditioned import Conditioner
+from .decode import Progress, Tape, lesson_of, read_again, read_rows, Reader
+from .encoding import Encoding, encoding_named
+from .recording import Recording
+
+FloatArray = npt.NDArray[np.float64]
+FAINT = 0.4
+"""Share of its usual amplitude below which a take is not listened to where another is heard."""
+
+
+class CannotMerge(BenchwrightError, ValueError):
+    """Takes that have nothing in common."""
+
+
+@dataclass
+class _Take:
+    """One take, read."""
+
+    recording: Any
+    rows: list[ByteRow]
+    conditioner: Conditioner
+    amplitude: float
+    noise: float
+
+    @property
+    def worth(self) -> float:
+        return sum(row.worth for row in self.rows)
+
+    def stream(self) -> tuple[npt.NDArray[np.int8], FloatArray, npt.NDArray[np.int64]]:
+        """All bits of all runs, when they end, and where a run begins."""
+        rows = [row for row in self.rows if row.count]
+        if not rows:
+            return np.empty(0, np.int8), np.empty(0), np.empty(0, np.int64)
+        breaks = np.cumsum([len(row.bits) for row in rows])[:-1]
+        return (
+            np.concatenate([row.bits for row in rows]),
+            np.concatenate([row.bit_ends for row in rows]),
+            breaks.astype(np.int64),
+        )
+
+
+def merge(
+    recordings: Sequence[Any],
+    encoding: Encoding | str,
+    *,
+    channel: Any = "mean",
+    progress: Progress | None = None,
+) -> Tape:
+    """Read several takes of one side as one.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        At any speeds, levels and rates.
+    encoding : Encoding or str
+    channel : int or "mean", optional
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    Tape
+        Times are those of the take that reads best.
+
+    Raises
+    ------
+    CannotMerge
+        There is no recording.
+    UnknownName
+        There is no encoding of that name.
+    """
+    if isinstance(encoding, str):
+        encoding = encoding_named(encoding)
+    if not recordings:
+        raise CannotMerge("expected at least one recording to merge")
+    told = progress or (lambda done: None)
+    share = 0.6 / len(recordings)
+    takes = []
+    for k, recording in enumerate(recordings):
+        rows = read_rows(recording, encoding, channel, lambda done, k=k: told(share * (k + done)))
+        takes.append(_take(recording, [row for row in rows if row.count], encoding, channel))
+    takes.sort(key=lambda take: -take.worth)
+    best, others = takes[0], takes[1:]
+    here = best.stream()
+    alignments = [align(*here, *take.stream()) for take in others]
+    warnings = [w for take in takes for w in take.recording.warnings]
+    warnings += [
+        f"{take.recording.path} shares nothing with {best.recording.path} that could tie them together"
+        for take, alignment in zip(others, alignments, strict=True)
+        if len(alignment.here) < 2
+    ]
+    tied = [(t, a) for t, a in zip(others, alignments, strict=True) if len(a.here) >= 2]
+    blocks: list[Block] = []
+    rows_out: list[ByteRow] = []
+    for k, (first, last) in enumerate(_spans(best.rows)):
+        rows = [row for row in best.rows if first <= row.edges[0] <= last]
+        if tied and not all(b.good for row in rows for b in row.blocks):
+            rows = _together(best, tied, rows, first, last, encoding, channel)
+        rows_out += rows
+        told(0.6 + 0.4 * (k + 1) / max(1, len(best.rows)))
+    blocks = [block for row in rows_out for block in row.blocks]
+    blocks = _fill(blocks, best, others, alignments)
+    times = [row.speed_times for row in rows_out if len(row.speed_times)]
+    speeds = [row.speed for row in rows_out if len(row.speed)]
+    return Tape(
+        encoding=encoding,
+        blocks=tuple(blocks),
+        speed_times=np.concatenate(times) if times else np.empty(0),
+        speed=np.concatenate(speeds) if speeds else np.empty(0),
+        polarity=0,
+        asymmetry=0.0,
+        duration=best.recording.frames / best.recording.rate,
+        warnings=tuple(warnings),
+    )
+
+
+def _take(recording: Any, rows: list[ByteRow], encoding: Encoding, channel: Any) -> _Take:
+    """A take with its own equaliser, its usual amplitude and its noise."""
+    plain = Conditioner(encoding, recording.rate)
+    equaliser = None
+    if rows:
+        equaliser = lesson_of(recording, max(rows, key=lambda row: len(row.edges)), channel)
+    conditioner = plain
+    noise = 0.3
+    if equaliser is not None:
+        conditioner = Conditioner(encoding, recording.rate, equaliser=equaliser.taps)
+        noise = max(0.05, equaliser.noise)
+    amplitude = 1.0
+    if rows:
+        longest = max(rows, key=lambda row: len(row.edges))
+        middle = float(np.median(longest.edges)) * recording.rate
+        span = int(2 * recording.rate)
+        at = max(0, int(middle) - span // 2) // conditioner.down * conditioner.down
+        window, _ = conditioner.stretch(recording, at, at + span, channel)
+        if len(window.amplitude):
+            amplitude = max(1e-9, float(np.median(window.amplitude)))
+    return _Take(recording, rows, conditioner, amplitude, noise)
+
+
+def _spans(rows: Sequence[ByteRow]) -> list[tuple[float, float]]:
+    """Stretches of the best take to read together; runs that nearly touch are one."""
+    spans: list[tuple[float, float]] = []
+    for row in sorted(rows, key=lambda r: float(r.edges[0])):
+        first, last = float(row.edges[0]), float(row.edges[-1])
+        if spans and first - spans[-1][1] < 1.0:
+            spans[-1] = (spans[-1][0], max(last, spans[-1][1]))
+        else:
+            spans.append((first, last))
+    return spans
+
+
+def _signal(
+    take: _Take, first: float, last: float, channel: Any
+) -> tuple[FloatArray, npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Times, signal and amplitude of a stretch of one take, its usual amplitude being one."""
+    c, rate = take.conditioner, take.recording.rate
+    a = max(0, int(first * rate)) // c.down * c.down
+    b = max(a + c.down, int(last * rate) + 1)
+    window, _ = c.stretch(take.recording, a, b, channel)
+    times = (window.start + np.arange(len(window.signal))) / c.rate
+    scale = np.float32(1 / take.amplitude)
+    return times, window.signal * scale, window.amplitude * scale
+
+
+def _together(
+    best: _Take,
+    tied: Sequence[tuple[_Take, Alignment]],
+    rows: list[ByteRow],
+    first: float,
+    last: float,
+    encoding: Encoding,
+    channel: Any,
+) -> list[ByteRow]:
+    """Read a stretch of the best take with the help of the others."""
+    from scipy.ndimage import map_coordinates, uniform_filter1d
+
+    since, until = max(0.0, first - 0.4), last + 0.8
+    times, signal, amplitude = _signal(best, since, until, channel)
+    if not len(times):
+        return rows
+    heard = [amplitude]
+    signals = [signal]
+    sures: list[npt.NDArray[np.bool_]] = []
+    noises = [best.noise]
+    rate = best.conditioner.rate
+    for take, alignment in tied:
+        there = alignment.map(times)
+        low, high = float(there[0]), float(there[-1])
+        limit = take.recording.frames / take.recording.rate
+        if high < 0 or low > limit:
+            continue
+        t, x, amp = _signal(take, max(0.0, low - 0.05), min(limit, high + 0.05), channel)
+        if len(t) < 8:
+            continue
+        place = (there - t[0]) * take.conditioner.rate
+        moved = map_coordinates(x, [place], order=3, mode="constant").astype(np.float32)
+        loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
+        # Signals that are tied must look alike, the right way up.
+        width = max(3, int(0.012 * rate)) | 1
+        alike = uniform_filter1d(signal * moved, width) / np.maximum(
+            1e-6, np.sqrt(uniform_filter1d(signal**2, width) * uniform_filter1d(moved**2, width))
+        )
+        both = (amplitude > 0.5) & (loud > 0.5)
+        if np.any(both) and float(np.median(alike[both])) < 0:
+            moved, alike = -moved, -alike
+        sure = alignment.sure_at(times) & ((alike > 0.4) | ~both)
+        signals.append(moved)
+        heard.append(loud)
+        sures.append(sure)
+        noises.append(take.noise)
+    if len(signals) < 2:
+        return rows
+    loudness = np.stack(heard)
+    loudest = np.argmax(
+        uniform_filter1d(loudness, max(3, int(0.004 * rate)) | 1, axis=1) / np.array(noises)[:, None] ** 0.5,
+        axis=0,
+    )
+    weights = np.where(loudness > FAINT, loudness, 0.0) / np.array(noises)[:, None] ** 2
+    for k, sure in enumerate(sures, start=1):
+        # A take that is not tied here counts alone or not at all.
+        weights[k, ~sure & (loudest != k)] = 0.0
+        alone = ~sure & (loudest == k)
+        weights[:, alone] = np.where(np.arange(len(weights))[:, None] == k, weights[:, alone], 0.0)
+    silent = weights.sum(axis=0) <= 0
+    weights[0, silent] = loudness[0, silent]
+    weights = uniform_filter1d(weights, max(3, int(0.002 * rate)) | 1, axis=1)
+    power = np.sqrt(np.maximum(1e-9, (weights * loudness).sum(axis=0)))
+    mixed = (weights * np.stack(signals)).sum(axis=0) / power
+    mixed *= 0.25 / max(1e-9, float(np.percentile(np.abs(mixed), 99)))
+    joined = Recording.from_array(np.asarray(mixed, np.float32), round(rate), name="takes together")
+    polarities = {row.polarity for row in rows} or {1}
+    found: list[ByteRow] = []
+    for polarity in polarities:
+        read = [r for r in Reader(joined, encoding, 0, polarity=polarity).read() if r.count]
+        better: list[ByteRow] = []
+        for row in read:
+            better += [row] if all(b.good for b in row.blocks) else read_again(joined, row, 0)
+        if sum(r.worth for r in better) > sum(r.worth for r in found):
+            found = better
+    stretch = round(rate) / rate
+    found = [row.moved(stretch, float(times[0])) for row in found]
+    return found if sum(r.worth for r in found) > sum(r.worth for r in rows) else rows
+
+
+def _fill(
+    blocks: list[Block], best: _Take, others: Sequence[_Take], alignments: Sequence[Alignment]
+) -> list[Block]:
+    """Blocks that another take holds and the answer does not, or not as well."""
+    for take, alignment in zip(others, alignments, strict=True):
+        if len(alignment.here) < 2:
+            continue
+        back = Alignment(alignment.there, alignment.here, alignment.sure)
+        for block in (b for row in take.rows for b in row.blocks):
+            start, end = back.map(np.array([block.start, block.end]))
+            over = [
+                b
+                for b in blocks
+                if min(b.end, end) - max(b.start, start) > 0.3 * min(b.end - b.start, end - start)
+            ]
+            moved = replace(block, start=float(start), end=float(end), byte_times=back.map(block.byte_times))
+            if not over:
+                blocks.append(moved)
+            elif block.good and not any(b.good for b in over):
+                blocks = [b for b in blocks if b not in over] + [moved]
+    return sorted(blocks, key=lambda b: b.start)
