@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 import numpy as np
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..tape import Recording
     from ..tape.blocks import Block
     from ..tape.measure import ChannelReport
+    from .tape_plot import Plotter
 
 _PICTURES = {
     "test-tape": ("waveform", "speed", "flutter"),
@@ -38,6 +39,8 @@ def tape(named: Path, folder: Path | None) -> None:
     """
     from ..demo import tape_tour
     from ..tape import Recording
+    from ..transport import read_deck_file
+    from .tape_plot import Plotter
 
     folder = folder or named
     folder.mkdir(parents=True, exist_ok=True)
@@ -48,12 +51,13 @@ def tape(named: Path, folder: Path | None) -> None:
     with Recording.open(_write(folder, test)) as take:
         click.echo(f"\n=== Measured, with {test.story}: {take.path}")
         _measured(take, deck_file)
-        _pictures(take, folder, deck_file)
+        deck = read_deck_file(deck_file)
+        _pictures(Plotter(take, [0], tone=tape_tour.TEST_TONE, deck=deck), folder)
     takes = tape_tour.takes()
-    recordings = [Recording.open(_write(folder, take)) for take in takes]
-    merged = _rescue(takes, recordings)
-    for recording in recordings:
-        _pictures(recording, folder, None)
+    plotters = [Plotter(Recording.open(_write(folder, take)), [0], tape_tour.encoding()) for take in takes]
+    merged = _rescue(takes, plotters)
+    for plotter in plotters:
+        _pictures(plotter, folder)
     rescued = _rendered(merged, folder)
     click.echo(f"\nFiles are in {folder}/, pictures in {folder / 'pictures'}/. Go on by hand with:")
     name = tape_tour.ENCODING
@@ -118,15 +122,14 @@ def _lines(report: ChannelReport, deck_file: Path) -> list[tuple[str, list[str]]
 # -- the tape -----------------------------------------------------------------------------------------------
 
 
-def _rescue(takes: Sequence[Take], recordings: Sequence[Recording]) -> Sequence[Block]:
+def _rescue(takes: Sequence[Take], plotters: Sequence[Plotter]) -> Sequence[Block]:
     from ..demo.tape_tour import encoding
-    from ..tape.decode import decode
     from ..tape.merge import merge
 
     click.echo(f"\n=== Read, two passes of the damaged tape ({encoding().name})")
-    for take, recording in zip(takes, recordings, strict=True):
-        _print_blocks(take.story.capitalize(), decode(recording, encoding()).blocks)
-    merged: Sequence[Block] = merge(list(recordings), encoding()).blocks
+    for take, plotter in zip(takes, plotters, strict=True):
+        _print_blocks(take.story.capitalize(), plotter.tape.blocks)
+    merged: Sequence[Block] = merge([plotter.take.recording for plotter in plotters], encoding()).blocks
     _print_blocks("Both merged", merged)
     return merged
 
@@ -170,16 +173,11 @@ def _rendered(blocks: Sequence[Block], folder: Path) -> bool:
 # -- the pictures -------------------------------------------------------------------------------------------
 
 
-def _pictures(take: Any, folder: Path, deck_file: Path | None) -> None:
-    from ..demo.tape_tour import TEST_TONE, encoding
+def _pictures(plotter: Plotter, folder: Path) -> None:
     from ..plots.paper import save
-    from ..transport import read_deck_file
-    from .tape_plot import Plotter
 
     where = folder / "pictures"
     where.mkdir(exist_ok=True)
-    deck = None if deck_file is None else read_deck_file(deck_file)
-    plotter = Plotter(take, [0], None if deck else encoding(), TEST_TONE if deck else None, deck)
-    name = Path(take.path).stem
+    name = Path(plotter.take.path).stem
     for kind in _PICTURES[name]:
         save(plotter.draw(kind), where / f"{name}-{kind}.png")
