@@ -390,7 +390,7 @@ def _print_margins(encoding: Encoding, margins: Mapping[str, Margin]) -> None:
         f"{encoding.name}, decisions by {first.decision}: {first.decisions} of them in "
         f"{length_text(first.seconds)} of data, tape speed {100 * (first.speed - 1):+.1f}%"
     )
-    if first.decision == "half-waves" or first.unevenness > 0.03:
+    if first.unevenness > 0.005:
         click.echo(
             f"One half of a cycle lasts {100 * first.unevenness:.1f}% of the cycle longer than the other."
         )
@@ -406,16 +406,24 @@ def _print_margins(encoding: Encoding, margins: Mapping[str, Margin]) -> None:
             )
         click.echo(f"  a wrong decision: {_odds(found.wrong)}")
         click.echo(
-            f"  chance that {found.size} bytes load: {chance_text(found.load.value)} "
-            f"(90% interval {chance_text(found.load.low)} to {chance_text(found.load.high)})"
+            f"  chance that {found.size} bytes load: {chance_text(found.load.value)}; "
+            f"were there no dropouts {chance_text(found.without_events.value)} (90% interval "
+            f"{chance_text(found.without_events.low)} to {chance_text(found.without_events.high)})"
         )
-        if found.without_events.value > found.load.value:
-            click.echo(f"  without the dropouts it would be {chance_text(found.without_events.value)}")
+    _print_events(first)
+
+
+def _print_events(found: Margin) -> None:
+    rate = found.failing_a_minute
     click.echo(
-        f"\nDropouts and the like: {first.events}, of which {first.failing} make a machine fail "
-        f"({first.failing_a_minute.value:.2g} a minute; 90% interval {first.failing_a_minute.low:.2g} to "
-        f"{first.failing_a_minute.high:.2g})"
+        f"\nDropouts and the like: {found.events or 'none'} seen; {found.failing} make a machine fail, which is "
+        f"{rate.value:.2g} a minute (90% interval {rate.low:.2g} to {rate.high:.2g})"
     )
+    if found.load_seconds > found.seconds:
+        click.echo(
+            f"  ! a load takes {length_text(found.load_seconds)}: {length_text(found.seconds)} of data tell "
+            "little about how many dropouts it will meet"
+        )
 
 
 def _micro(seconds: float) -> str:

@@ -95,6 +95,9 @@ def align(
     a, b = a[order], b[order]
     keep = _rising(b)
     a, b = a[keep], b[keep]
+    if len(a):
+        keep = _plausible(ends_here[a], ends_there[b])
+        a, b = a[keep], b[keep]
     if not len(a):
         return Alignment(np.empty(0), np.empty(0), np.empty(0, bool))
     # Every bit of a word that is tied is tied; so is what lies between, if there is as much of it in both.
@@ -125,6 +128,23 @@ def align(
     return Alignment(
         ends_here[index_a], ends_there[index_b], np.concatenate(sure) if sure else np.empty(0, bool)
     )
+
+
+def _plausible(here: FloatArray, there: FloatArray) -> npt.NDArray[np.bool_]:
+    """Ties whose neighbours say that the takes ran at about the same speed."""
+    keep = np.ones(len(here), bool)
+    if len(here) < 8:
+        return keep
+    ratio = np.median(np.diff(there)) / max(1e-9, float(np.median(np.diff(here))))
+    apart = there - here * ratio
+    # Takes drift apart slowly; a tie by chance stands far from those around it.
+    reach = 25
+    for k in range(len(here)):
+        around = apart[max(0, k - reach) : k + reach + 1]
+        near = here[max(0, k - reach) : k + reach + 1]
+        allowed = 0.05 + 0.3 * float(np.median(np.abs(near - here[k])))
+        keep[k] = abs(apart[k] - float(np.median(around))) < allowed
+    return keep
 
 
 def _crosses(breaks: IntArray, first: int, last: int) -> bool:

@@ -48,11 +48,24 @@ class FoundCheck:
 
 @lru_cache(maxsize=1)
 def rules() -> tuple[Check, ...]:
-    """All rules that are tried, the plain ones first."""
-    return tuple(_rules())
+    """All rules that are tried, the usual ones first."""
+    return tuple(dict.fromkeys((*_usual(), *_all())))
 
 
-def _rules() -> Iterator[Check]:
+def _usual() -> Iterator[Check]:
+    """Rules found on most tapes that have any; common practice, no source."""
+    yield Check("xor")
+    yield Check("sum")
+    yield Check("negative sum")
+    for polynomial, reflected in ((0x1021, False), (0x8005, True)):
+        for start in (0, 0xFFFF):
+            for low in (False, True):
+                yield Check("crc", 16, polynomial, start, 0, reflected, low)
+    yield Check("xor", skip=1)
+    yield Check("sum", skip=1)
+
+
+def _all() -> Iterator[Check]:
     for skip in (0, 1, 2):
         for start, final in ((0, 0), (255, 0), (0, 255)):
             yield Check("xor", start=start, final=0 if start else final, skip=skip)
@@ -92,15 +105,17 @@ def find_check(blocks: Sequence[bytes]) -> list[FoundCheck]:
     if not usable:
         return []
     found: list[FoundCheck] = []
-    tried = 2 * len(rules())
+    usual = len(tuple(_usual()))
     for trailing in (0, 1, 2):
         bodies = [block[: len(block) - trailing] for block in usable]
-        for check in rules():
+        for number, check in enumerate(rules()):
+            # The usual rules are a search of their own, and come first.
+            tried = 2 * usual if number < usual else 2 * len(rules())
             holds = 0
-            for number, body in enumerate(bodies):
+            for place, body in enumerate(bodies):
                 holds += check.holds(body)
                 # Damaged blocks may fail, but not nearly all.
-                if number >= 3 and holds == 0:
+                if place >= 3 and holds == 0:
                     break
             if not holds:
                 continue

@@ -11,7 +11,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,8 @@ MOST_STRETCHES = 4
 PROOF_SECONDS, PHASE_PROOF_SECONDS = 12.0, 4.0
 """How much of it a candidate has to read as a proof."""
 CONVINCING = 0.5
+SHORT_LEADER = 0.2
+"""Seconds below which a leader may be none."""
 ENOUGH_BITS = 3500
 """Bits that are held against all ways of dividing them into bytes."""
 
@@ -126,7 +128,7 @@ class _Candidate:
     encoding: Encoding
     bits_a_half: float
     gain: float
-    reasons: list[str] = field(default_factory=list)
+    share: float
 
 
 @dataclass
@@ -218,13 +220,22 @@ def _look(samples: FloatArray, rate: float, offset: float, tell: Progress) -> Di
         return Discovery(notes=("There is no signal on the recording that could be data.",))
     end = offset + len(samples) / rate
     best: Discovery | None = None
+    most = -1.0
+    everything = sum(float(b.edges[-1] - b.edges[0]) for b in bursts)
     for number, group in enumerate(_groups(bursts)):
-        found = _group(group, samples, rate, offset, end, lambda d, n=number: tell(0.1 + 0.45 * (n + d)))  # type: ignore[misc]
+
+        def part(done: float, number: int = number) -> None:
+            tell(0.1 + 0.45 * (number + done))
+
+        found = _group(group, samples, rate, offset, end, part)
         if found is None:
             continue
-        if best is None or _top(found) > _top(best):
-            best = found
-        if _top(best) > 0.8:
+        # Of two groups the one that explains more of the tape counts more.
+        share = sum(float(b.edges[-1] - b.edges[0]) for b in group) / everything
+        worth = _top(found) * share
+        if worth > most:
+            best, most = found, worth
+        if _top(found) > 0.8 and share > 0.6:
             break
     if best is None:
         return Discovery(
@@ -252,7 +263,12 @@ def _groups(bursts: list[Burst]) -> list[list[Burst]]:
         same = [b for b in led if abs(math.log(b.leader_half / usual)) < 0.17]
         if same:
             groups.append(same)
-    bare = [b for b in bursts if not b.leader[1] and len(b.lengths) >= 100]
+    # Many like bits in a row may look like a short leader.
+    bare = [
+        replace(b, leader=(0, 0), leader_half=0.0) if b.leader_seconds < SHORT_LEADER else b
+        for b in bursts
+        if b.leader_seconds < SHORT_LEADER and len(b.lengths) >= 100
+    ]
     if bare:
         groups.append(bare)
     return groups
@@ -482,7 +498,7 @@ def _candidates(code: Code, bursts: list[Burst], lettered: Lettered, usual: floa
             encoding = _encoding(code, frame, phase, lettered, usual, sync, bursts, begins, stops, bits)
             per_half = (frame.bits + (memoryless + 1) * max(0, whole - halves)) / max(1, whole)
             gain = (memoryless * halves - frame.bits) * math.log(2) * min(1.0, share / 0.9)
-            found.append(_Candidate(code, frame, phase, encoding, per_half, gain))
+            found.append(_Candidate(code, frame, phase, encoding, per_half, gain, share))
     return found
 
 
@@ -670,26 +686,33 @@ def _structure(blocks: Sequence[Block], cover: float, gain: float) -> float:
     weights = np.array([len(b.data) for b in blocks], float)
     sure = float(np.sum(weights * [float(np.mean(b.confidence)) for b in blocks]) / max(1.0, weights.sum()))
     quality = min(1.0, cover) * sure
-    return 1 / (1 + math.exp(-25 * (quality - 0.72))) / (1 + math.exp(-(gain - 25) / 6))
+    return _logistic(25 * (quality - 0.72)) * _logistic((gain - 25) / 6)
 
 
 def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate: float) -> list[_Proved]:
     """Read with a candidate, and find how its bits are to be turned and what check holds."""
     encoding = candidate.encoding
-    most = PHASE_PROOF_SECONDS if candidate.phase else PROOF_SECONDS
-    blocks, cover, _ = _read(encoding, bursts, samples, rate, most)
-    structure = _structure(blocks, cover, candidate.gain)
+    frame = candidate.frame
+    own = [_without_end(data, candidate) for data in frame.blocks]
+    if candidate.phase:
+        # Which way up, and so where the first bit lies, is not known yet: what was read from the letters has to do.
+        blocks: tuple[Block, ...] = ()
+        cover = candidate.share
+        structure = _logistic(25 * (cover - 0.72)) * _logistic((candidate.gain - 25) / 6)
+    else:
+        blocks, cover, _ = _read(encoding, bursts, samples, rate, PROOF_SECONDS)
+        structure = _structure(blocks, cover, candidate.gain)
     if structure < 0.01:
         return []
     found = []
-    frame = candidate.frame
-    full = [b for b in blocks if len(b.data) >= 4 and float(np.mean(b.confidence)) > 0.9]
+    full = [b.data for b in blocks if len(b.data) >= 4 and float(np.mean(b.confidence)) > 0.9] or own
     for least, turned in itertools.product((False, True), (False, True)):
-        datas = [_turned(b.data, frame.data_bits, least, turned) for b in full]
+        datas = [_turned(data, frame.data_bits, least, turned) for data in full]
         bits = sum(bits_of_kind(d) for d in datas)
         prior = _habit(candidate, least, turned)
-        checks = find_check(datas) if frame.data_bits == 8 else []
-        check = checks[0] if checks else None
+        check = _best_check(datas, frame)
+        if check is None and full is not own:
+            check = _best_check([_turned(data, frame.data_bits, least, turned) for data in own], frame)
         nats = prior - 0.5 * math.log(2) * bits + (min(60.0, check.evidence) if check else 0.0)
         made = _oriented(encoding, candidate, least, turned)
         reasons, doubts = _reasons(candidate, made, check, full, cover)
@@ -697,6 +720,20 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
             made = replace(made, check=check.check)
         found.append(_Proved(made, nats, structure, check, reasons, doubts, blocks, candidate))
     return found
+
+
+def _best_check(datas: Sequence[bytes], frame: Frame) -> FoundCheck | None:
+    found = find_check(datas) if frame.data_bits == 8 else []
+    return found[0] if found else None
+
+
+def _without_end(data: bytes, candidate: _Candidate) -> bytes:
+    """The bytes of a block as read from the letters, a postamble left out."""
+    return data[:-1] if candidate.encoding.postamble and len(data) > 1 else data
+
+
+def _logistic(value: float) -> float:
+    return 1 / (1 + math.exp(-max(-60.0, min(60.0, value))))
 
 
 def _turned(data: bytes, bits: int, least: bool, turned: bool) -> bytes:
@@ -757,7 +794,7 @@ def _waves_in_words(halves: Halves) -> str:
 
 
 def _reasons(
-    candidate: _Candidate, encoding: Encoding, check: FoundCheck | None, blocks: Sequence[Block], cover: float
+    candidate: _Candidate, encoding: Encoding, check: FoundCheck | None, blocks: Sequence[bytes], cover: float
 ) -> tuple[list[str], list[str]]:
     """What speaks for a candidate, and what the tape leaves open."""
     frame = candidate.frame
@@ -784,16 +821,20 @@ def _reasons(
     if encoding.preamble:
         reasons.append(f"before the first byte the bits {encoding.preamble}")
     if check:
-        reasons.append(
-            f"the check {_rule_in_words(check)} holds on {check.holds} of {_count(check.blocks, 'block')}; "
-            f"by luck once in {1 / max(check.luck, 1e-99):.2g} tapes"
-        )
+        reasons.append(_check_in_words(check))
     else:
         doubts.append("no usual check rule holds on the blocks")
     reasons.append(
         f"reading with it gives {_count(len(blocks), 'block')} and {100 * min(1.0, cover):.0f} % of the data"
     )
     return reasons, doubts
+
+
+def _check_in_words(check: FoundCheck) -> str:
+    return (
+        f"the check {_rule_in_words(check)} holds on {check.holds} of {_count(check.blocks, 'block')}; "
+        f"by luck once in {1 / max(check.luck, 1e-99):.2g} tapes"
+    )
 
 
 def _rule_in_words(found: FoundCheck) -> str:
@@ -839,16 +880,31 @@ def _proposals(
         doubts = list(p.doubts)
         if chance < 0.9 and share[k] < 0.9:
             doubts.append("bits may come in the other order, or mean the opposite: see the other proposals")
-        blocks = p.blocks
+        blocks: tuple[Block, ...] = ()
         if rank == 0:
-            again, _, begin = _read(
-                encoding, bursts, samples, rate, PHASE_PROOF_SECONDS if encoding.is_phase else STRETCH_SECONDS
-            )
-            blocks = tuple(_moved(b, begin + offset) for b in again)
-        else:
-            blocks = ()
+            encoding, read, more = _read_all(encoding, p, bursts, samples, rate, offset)
+            blocks = tuple(read)
+            reasons += more
+            if more:
+                doubts = [d for d in doubts if "check" not in d]
         found.append(Proposal(encoding, chance, tuple(reasons), tuple(doubts), blocks, known))
     return found
+
+
+def _read_all(
+    encoding: Encoding, proved: _Proved, bursts: list[Burst], samples: FloatArray, rate: float, offset: float
+) -> tuple[Encoding, list[Block], list[str]]:
+    """Read the whole stretch with the best proposal; more blocks may show a check that few did not."""
+    most = PHASE_PROOF_SECONDS if encoding.is_phase else STRETCH_SECONDS
+    read, _, begin = _read(encoding, bursts, samples, rate, most)
+    words: list[str] = []
+    if encoding.check is None and encoding.data_bits == 8 and not encoding.is_phase:
+        found = find_check([b.data for b in read if float(np.mean(b.confidence)) > 0.9])
+        if found and found[0].evidence > 7 and not found[0].trailing:
+            encoding = replace(encoding, check=found[0].check)
+            words.append(_check_in_words(found[0]))
+            read, _, begin = _read(encoding, bursts, samples, rate, most)
+    return encoding, [_moved(b, begin + offset) for b in read], words
 
 
 def _moved(block: Block, seconds: float) -> Block:
@@ -867,6 +923,8 @@ def _named(encoding: Encoding) -> tuple[Encoding, str, str]:
             ]
             also = f" (or {', '.join(likes)}: the same bits)" if likes else ""
             words = f"this is {known.name}{also}, played at {100 / factor:.1f} % of its speed"
+            if known.one_rises != encoding.one_rises:
+                return replace(known, one_rises=encoding.one_rises), known.name, words + ", upside down"
             return known, known.name, words
     kind = "phase" if encoding.is_phase else "tones" if encoding.idle else "pulses"
     seconds = encoding.cell or (sum(encoding.zero) + sum(encoding.one)) / 2

@@ -94,7 +94,7 @@ class _Maker:
             sign = -sign
 
 
-LEAVE_LEADER = 2.0
+LEAVE_LEADER = 6.0
 IDLE = 5.0
 STOP_EARLY = 3.0
 

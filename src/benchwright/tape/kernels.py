@@ -207,7 +207,7 @@ def follow(
                             break
                         edge_time = target + shift
                         # Where the signal is faint, that a crossing is missing says little.
-                        c = coast_cost * min(1.0, max(0.04, strong / usual_amplitude))
+                        c = coast_cost * min(1.0, max(0.04, strong / usual_amplitude)) * d / short
                         new_at = target
                         new_p = p
                         new_tt = tt

@@ -63,8 +63,9 @@ LOAD = 16 * 1024
 """Bytes of the load whose chance is told, if nothing else is asked for."""
 _STRETCH = 0.5
 """Seconds of tape that are drawn, or left out, together in the bootstrap."""
-_GROSS, _TOGETHER = 5.0, 5e-3
-"""Jitter beyond so many sigmas twice within so many seconds is a dropout or the like, not jitter."""
+_GROSS, _TOGETHER, _ROW = 5.0, 5e-3, 3
+"""Jitter beyond so many sigmas that follows within so many seconds, and so often, is a dropout or the like. One bad
+edge spoils two decisions; that is jitter."""
 _APART = 0.02
 """Events closer than this, in seconds, are one."""
 _LEAST = 200
@@ -156,8 +157,8 @@ class Margin:
         Decisions looked at.
     a_byte : float
         Decisions a byte.
-    seconds : float
-        Tape they come from.
+    seconds, load_seconds : float
+        Tape they come from, and tape that a load takes.
     unevenness : float
         How much longer one half of a cycle lasts than the other, as a share of the cycle: 0 is even.
     speed : float
@@ -178,6 +179,7 @@ class Margin:
     decisions: int
     a_byte: float
     seconds: float
+    load_seconds: float
     unevenness: float
     speed: float
     warnings: tuple[str, ...] = ()
@@ -309,6 +311,7 @@ def margin_of(
         decision=chosen, machine=machine, eyes=eyes, load=draws.load, size=size, wrong=draws.wrong,
         events=events, failing=len(failing_times), failing_a_minute=draws.failing_a_minute,
         without_events=draws.without_events, decisions=len(keep), a_byte=a_byte, seconds=seconds,
+        load_seconds=load_seconds,
         unevenness=_unevenness(timing, encoding), speed=float(1 / np.mean(own)), warnings=tuple(warnings),
     )  # fmt: skip
 
@@ -330,8 +333,8 @@ def _sensible(encoding: Encoding, decision: Decision, machine: Machine, size: in
 
 def _cut(units: Units, keep: Ints) -> Units:
     return Units(
-        units.value[keep], units.nominal[keep], units.ratio[keep], units.time[keep], units.lost[keep],
-        units.segment[keep], units.phase[keep], units.leader_ratio,
+        units.value[keep], units.nominal[keep], units.ratio[keep], units.seconds[keep], units.time[keep],
+        units.lost[keep], units.segment[keep], units.phase[keep], units.leader_ratio,
     )  # fmt: skip
 
 
@@ -382,14 +385,11 @@ def _expected(units: Units, kind: Ints, value: Floats) -> Floats:
 
 def _events(units: Units, scaled: Floats, wrong: Flags) -> tuple[Flags, Floats, int]:
     """Decisions in dropouts and the like, when those make a machine fail, and how many there are."""
-    gross = np.abs(scaled) > _GROSS
-    gross &= ~units.lost
-    odd = np.flatnonzero(gross | units.lost)
+    odd = np.flatnonzero((np.abs(scaled) > _GROSS) | units.lost)
     member = units.lost.copy()
-    if len(odd) > 1:
-        near = np.diff(units.time[odd]) < _TOGETHER
-        together = np.concatenate(([False], near)) | np.concatenate((near, [False]))
-        member[odd[together]] = True
+    if len(odd):
+        row = np.concatenate(([0], np.cumsum(np.diff(units.time[odd]) >= _TOGETHER)))
+        member[odd[(np.bincount(row) >= _ROW)[row]]] = True
     places = np.flatnonzero(member)
     if not len(places):
         return member, np.empty(0), 0
@@ -439,7 +439,7 @@ class _Draws:
         for _ in range(_DRAWS):
             weight = np.bincount(rng.integers(stretches, size=stretches), minlength=stretches).astype(float)
             fits = [
-                fit_mixture(AT, weight @ row.jitter, len(fit.weight), fit, 12)[0]
+                fit_mixture(AT, weight @ row.jitter, len(fit.weight), fit, 8)[0]
                 for row, fit in zip(rows, self.fits, strict=True)
             ]
             drawn = self._hazard(weight, fits)

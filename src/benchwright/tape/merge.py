@@ -27,6 +27,10 @@ FAINT = 0.4
 """Share of its usual amplitude below which a take is not listened to where another is heard."""
 
 
+FEWEST_TIED = 12
+"""Bytes of a block that is used to tie takes together."""
+
+
 class CannotMerge(BenchwrightError, ValueError):
     """Takes that have nothing in common."""
 
@@ -46,16 +50,20 @@ class _Take:
         return sum(row.worth for row in self.rows)
 
     def stream(self) -> tuple[npt.NDArray[np.int8], FloatArray, npt.NDArray[np.int64]]:
-        """All bits of all runs, when they end, and where a run begins."""
-        rows = [row for row in self.rows if row.count]
-        if not rows:
+        """Bits of all blocks worth the name, when they end, and where a block begins."""
+        bits, ends = [], []
+        for row in self.rows:
+            n = row.data_bits
+            for block in row.blocks:
+                first = int(np.searchsorted(row.begins, block.start - 1e-9))
+                last = int(np.searchsorted(row.begins, block.end - 1e-9))
+                if last - first >= FEWEST_TIED:
+                    bits.append(row.bits[first * n : last * n])
+                    ends.append(row.bit_ends[first * n : last * n])
+        if not bits:
             return np.empty(0, np.int8), np.empty(0), np.empty(0, np.int64)
-        breaks = np.cumsum([len(row.bits) for row in rows])[:-1]
-        return (
-            np.concatenate([row.bits for row in rows]),
-            np.concatenate([row.bit_ends for row in rows]),
-            breaks.astype(np.int64),
-        )
+        breaks = np.cumsum([len(b) for b in bits])[:-1]
+        return np.concatenate(bits), np.concatenate(ends), breaks.astype(np.int64)
 
 
 def merge(
@@ -277,8 +285,8 @@ def _fill(
                 if min(b.end, end) - max(b.start, start) > 0.3 * min(b.end - b.start, end - start)
             ]
             moved = replace(block, start=float(start), end=float(end), byte_times=back.map(block.byte_times))
-            if not over:
+            if not over and (block.good or len(block.data) >= FEWEST_TIED):
                 blocks.append(moved)
-            elif block.good and not any(b.good for b in over):
+            elif over and block.good and not any(b.good for b in over):
                 blocks = [b for b in blocks if b not in over] + [moved]
     return sorted(blocks, key=lambda b: b.start)
