@@ -31,6 +31,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
@@ -360,6 +361,7 @@ class Count:
     seconds: float = 0.0
     missed: list[dict[str, Any]] = field(default_factory=list)
     invented: list[dict[str, Any]] = field(default_factory=list)
+    broke: str = ""
 
 
 @lru_cache(maxsize=16)
@@ -386,16 +388,10 @@ def can_merge() -> bool:
 
 def merge_blocks(takes: Sequence[NDArray[np.float32]], rate: int, encoding_name: str) -> Sequence[Any]:
     """The merger under test: blocks from several takes of one tape."""
-    from benchwright.tape.merge import merge  # type: ignore[import-not-found]
-
-    from benchwright.tape.decode import decode
+    from benchwright.tape.merge import merge
     from benchwright.tape.recording import Recording as Take
 
-    tapes = []
-    for samples in takes:
-        with Take.from_array(samples, rate) as take:
-            tapes.append(decode(take, _encoding(encoding_name)))
-    return merge(tapes).blocks
+    return merge([Take.from_array(take, rate) for take in takes], _encoding(encoding_name)).blocks
 
 
 def _nearest(sent: Sent, blocks: Sequence[Any], begin: float, end: float) -> dict[str, Any]:
@@ -442,11 +438,15 @@ def score(sent: Sequence[Sent], blocks: Sequence[Any], when: Sequence[Range]) ->
 
 
 def _timed(sent: Sequence[Sent], when: Sequence[Range], read: Any) -> Count:
-    begun = time.perf_counter()
-    blocks = read()
+    begun, blocks, broke = time.perf_counter(), [], ""
+    try:
+        blocks = read()
+    except Exception:
+        # One reader that breaks must not cost the others their table.
+        broke = traceback.format_exc(limit=-4)
     spent = time.perf_counter() - begun
     count = score(sent, blocks, when)
-    count.seconds = spent
+    count.seconds, count.broke = spent, broke
     return count
 
 
@@ -500,12 +500,12 @@ def run(job: tuple[Case, tuple[str, ...], str, str]) -> tuple[Case, dict[str, An
         found["plain"] = _timed(sent, when, lambda: read_plain(samples, rate, name))
     if "filtered" in readers:
         found["filtered"] = _timed(
-            sent, lambda: read_plain(_mono_filtered(samples, rate, name), rate, name, "each")
+            sent, when, lambda: read_plain(_mono_filtered(samples, rate, name), rate, name, "each")
         )
     if "told" in readers:
         even = [_mono_filtered(p.steady(), rate, name) for p in made.played]
         found["told"] = _timed(
-            sent, lambda: [b for take in even for b in read_plain(take, rate, name, "even")]
+            sent, when, lambda: [b for take in even for b in read_plain(take, rate, name, "even")]
         )
     if "minimodem" in readers:
         modem = read_minimodem(samples, rate, name, sent)
@@ -597,6 +597,9 @@ def _failures(results: list[tuple[Case, dict[str, Any]]], reader: str) -> None:
                     else "nothing read there"
                 )
             )
+        if count and count["broke"]:
+            print(f"  severity {case.severity} {case.encoding} seed {case.seed} tape {case.tape} BROKE")
+            print(count["broke"])
         for wrong in count["invented"] if count else ():
             print(
                 f"  severity {case.severity} {case.encoding} seed {case.seed} tape {case.tape} "
@@ -617,7 +620,7 @@ def main() -> None:
     parser.add_argument("--takes", type=int, default=1, help="takes of each tape, to be merged")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--readers", nargs="*", default=list(READERS), choices=READERS)
-    parser.add_argument("--failures", action="store_true", help="list every block the package missed")
+    parser.add_argument("--failures", action="store_true", help="list every block missed")
     parser.add_argument("--missed-by", default="package", choices=READERS, help="whose misses to list")
     parser.add_argument("--keep", default="", metavar="FOLDER", help="write recordings and truth there")
     parser.add_argument("--cache", default="", metavar="FOLDER", help="keep tapes there for the next run")
