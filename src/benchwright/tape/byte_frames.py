@@ -113,7 +113,7 @@ def _marked(rows: Sequence[BitArray], fixed: int) -> Iterator[Frame]:
     table = np.concatenate(whole)
     told = table.size
     for start in range(max(0, fixed - 9) + 1):
-        for stop in range(0, fixed - start):
+        for stop in range(fixed - start):
             for with_parity in (False, True):
                 data_bits = fixed - start - stop - with_parity
                 if not 5 <= data_bits <= 8:
@@ -173,8 +173,8 @@ def _periodic(rows: Sequence[BitArray], long_preamble: bool) -> Iterator[Frame]:
             told = sum(map(len, rows))
             # A row ends with a byte; bits left over are the start of rubbish, or a sign of the wrong place.
             loose = sum(min(rest, 3) for rest in left)
-            for start in range(0, period - 4):
-                for stop in range(0, period - start - 4):
+            for start in range(period - 4):
+                for stop in range(period - start - 4):
                     for with_parity in (False, True):
                         data_bits = period - start - stop - with_parity
                         if not 5 <= data_bits <= 8 or (start == 0 and stop == 0 and data_bits < 7):
@@ -195,8 +195,8 @@ def _started(rows: Sequence[BitArray]) -> Iterator[Frame]:
     told = sum(map(len, rows))
     for begin in (0, 1):
         for data_bits, with_parity, stops in (
-            (8, False, 1), (8, False, 2), (8, False, 3), (8, True, 1), (8, True, 2), (7, True, 1), (7, True, 2),
-            (7, False, 1), (7, False, 2), (6, False, 1), (6, False, 2), (5, False, 1), (5, False, 2),
+            (8, False, 1), (8, False, 2), (8, False, 3), (8, True, 1), (8, True, 2), (7, True, 1),
+            (7, True, 2), (7, False, 1), (7, False, 2), (6, False, 1), (6, False, 2), (5, False, 1), (5, False, 2),
         ):  # fmt: skip
             frame = _start_stop(rows, begin, data_bits, with_parity, stops)
             if frame is None:

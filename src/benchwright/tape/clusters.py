@@ -1,11 +1,12 @@
 """Half-waves of an unknown recording: stretches of signal, leaders, and the lengths that occur.
 
-Nothing is known of the encoding here. Lengths are compared in the logarithm, since a tape that runs slow makes all
-of them longer by the same factor.
+Nothing is known of the encoding here. Lengths are compared in the logarithm, since a tape that runs slow makes
+all of them longer by the same factor.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -135,9 +136,7 @@ def _crossed(signal: FloatArray, rate: float) -> list[Burst]:
     cuts = np.flatnonzero((np.diff(places) > LONGEST_HALF) | (rising[1:] == rising[:-1])) + 1
     limits = [0, *cuts.tolist(), len(places)]
     return [
-        Burst(places[a:b], bool(rising[a]))
-        for a, b in zip(limits, limits[1:], strict=False)
-        if b - a > LEAST_HALVES
+        Burst(places[a:b], bool(rising[a])) for a, b in itertools.pairwise(limits) if b - a > LEAST_HALVES
     ]
 
 
@@ -156,7 +155,7 @@ def _with_leaders(burst: Burst) -> list[Burst]:
     near = np.abs(cycles / middle - 1) < 0.13
     steady = np.abs(np.roll(middle, -15) / np.roll(middle, 15) - 1) < 0.06
     dense = uniform_filter1d((near & steady).astype(float), 31, mode="nearest") > 0.8
-    leaders = []
+    leaders: list[tuple[int, int, float]] = []
     for first, last in _runs(dense):
         seconds = float(np.sum(lengths[first:last]))
         opening = not leaders and (first < 60 or burst.edges[first] - burst.edges[0] < 0.1)

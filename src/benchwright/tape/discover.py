@@ -1,8 +1,8 @@
 """How an unknown tape is written: from the recording to encodings that read it, each with how sure it is.
 
-The half-waves are sorted by length, the leader and what comes straight after it are found, rows of half-waves are
-taken for symbols and symbols for bytes so that the whole tape is told in the fewest bits. What comes out of that is
-proved by reading the recording with it, and by a check that holds on its blocks.
+The half-waves are sorted by length, the leader and what comes straight after it are found, rows of half-waves
+are taken for symbols and symbols for bytes so that the whole tape is told in the fewest bits. What comes out of
+that is proved by reading the recording with it, and by a check that holds on its blocks.
 """
 
 from __future__ import annotations
@@ -171,12 +171,7 @@ def discover(recording: Any, *, channel: Any = "mean", progress: Progress | None
             tell((number + done) / len(stretches))
 
         found = _look(np.asarray(samples, float), float(recording.rate), first / recording.rate, part)
-        if (
-            found.proposals
-            and (not best.proposals or found.proposals[0].chance > best.proposals[0].chance)
-            or not best.proposals
-            and found.clusters
-        ):
+        if _top(found) > _top(best) or (not best.proposals and (found.clusters or not best.clusters)):
             best = found
         if best.proposals and best.proposals[0].chance > 0.8:
             break
@@ -187,7 +182,7 @@ def discover(recording: Any, *, channel: Any = "mean", progress: Progress | None
 def _stretches(recording: Any, channel: Any) -> list[tuple[int, int]]:
     """Parts of the recording to look at, in samples: those with signal."""
     size = max(1, int(0.2 * recording.rate))
-    loud = []
+    loud: list[float] = []
     for piece in recording.blocks(frames=size * 256):
         mono = piece.mean(axis=1) if channel == "mean" else piece[:, channel]
         whole = len(mono) // size * size
@@ -209,7 +204,7 @@ def _stretches(recording: Any, channel: Any) -> list[tuple[int, int]]:
     return found or [(0, min(recording.frames, long))]
 
 
-# -- one stretch --------------------------------------------------------------------------------------------------
+# -- one stretch ----------------------------------------------------------------------------------------------
 
 
 def _look(samples: FloatArray, rate: float, offset: float, tell: Progress) -> Discovery:
@@ -378,14 +373,11 @@ def _by_runs(text: str, code: Code, at: int) -> tuple[list[int], int]:
     symbols: list[int] = []
     words = (code.first, code.second)
     while at < len(text):
-        for kind, word in enumerate(words):
-            if text[at] == word[0]:
-                run = 1
-                while at + run < len(text) and text[at + run] == word[0]:
-                    run += 1
-                break
-        else:
+        kind = next((k for k, word in enumerate(words) if text[at] == word[0]), -1)
+        if kind < 0:
             return symbols, at
+        word = words[kind]
+        run = _run(text, at)
         many = round(run / len(word))
         slip = abs(run - many * len(word))
         if many == 0 or slip > max(1 if len(word) > 2 else 0, 0.2 * len(word)):
@@ -406,6 +398,14 @@ def _not_data(lettered: Lettered) -> int:
         if off > 0.1:
             last = k + 1
     return last
+
+
+def _run(text: str, at: int) -> int:
+    """How often the letter at a place is repeated from there."""
+    stop = at + 1
+    while stop < len(text) and text[stop] == text[at]:
+        stop += 1
+    return stop - at
 
 
 def _sync_length(texts: list[str], code: Code, leader_letter: str, least: int) -> tuple[int, float]:
@@ -554,7 +554,7 @@ def _encoding(
             length[letter] = value
     gaps = [
         later.edges[0] - earlier.edges[-1]
-        for earlier, later in zip(bursts, bursts[1:], strict=False)
+        for earlier, later in itertools.pairwise(bursts)
         if later.edges[0] > earlier.edges[-1]
     ]
     smallest = min([0.25, *(0.4 * float(g) for g in gaps if g > 0.02)])
@@ -581,10 +581,12 @@ def _encoding(
                 _rounded(float(np.median([row[k] for row in lettered.scaled if len(row) > k])))
                 for k in range(sync)
             )
-    homogeneous = len(set(code.first)) == 1 and len(set(code.second)) == 1
-    idle = frame.free and homogeneous and any(
-        abs(halves[0] / length[c] - 1) < 0.08 for c in {code.first[0], code.second[0]}
-    ) if halves else False  # fmt: skip
+    # A clock-driven sender fills its pauses with stop bits where the leader is the tone of a stop bit.
+    resting = code.first if frame.stop[:1] == "0" else code.second
+    idle = bool(
+        halves and frame.start and frame.stop and frame.start[-1] != frame.stop[0] and len(set(resting)) == 1
+        and abs(halves[0] / length[resting[0]] - 1) < 0.08
+    )  # fmt: skip
     return Encoding(
         **common,
         zero=tuple(map(_rounded, first)),
@@ -639,7 +641,7 @@ def _trailer(lettered: Lettered, stops: list[int], frame: Frame) -> Halves:
     return tuple(halves[:-1]) if len(halves) > 1 else tuple(halves)
 
 
-# -- proof ----------------------------------------------------------------------------------------------------
+# -- proof ------------------------------------------------------------------------------------------------
 
 
 def _excerpt(bursts: list[Burst], samples: FloatArray, rate: float, most: float) -> tuple[float, float]:
@@ -695,7 +697,7 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
     frame = candidate.frame
     own = [_without_end(data, candidate) for data in frame.blocks]
     if candidate.phase:
-        # Which way up, and so where the first bit lies, is not known yet: what was read from the letters has to do.
+        # Which way up, and so where the first bit lies, is not known yet: the letters have to do.
         blocks: tuple[Block, ...] = ()
         cover = candidate.share
         structure = _logistic(25 * (cover - 0.72)) * _logistic((candidate.gain - 25) / 6)
