@@ -86,7 +86,7 @@ def test_the_wheel_carries_every_data_file(tmp_path):
     wanted = {
         f"benchwright/{path.relative_to(SOURCE).as_posix()}"
         for path in SOURCE.rglob("*")
-        if path.is_file() and path.suffix != ".pyc"
+        if path.is_file() and "__pycache__" not in path.parts
     }
     assert "benchwright/py.typed" in wanted
     assert wanted <= inside, sorted(wanted - inside)
