@@ -34,6 +34,7 @@ USUAL_ANGLE = 10.0
 
 _PHASE_DOUBT = 0.01
 _INVERTED_PRIOR = 0.002
+_FOREIGN = 3e-6
 _LOWEST = 150.0
 _MOST_GROUPS = 64
 _WINDOW_BINS = 2.0
@@ -377,8 +378,10 @@ def _bins(hertz: Floats, spectra: _Spectra) -> _Bins:
     chosen = np.flatnonzero(usable)
     good = np.minimum(coherence[chosen], 1.0 - 1e-12)
     variance = (1.0 - good) / (2.0 * number * good)
-    # The filters of two channels are never quite alike; and a lobe gives one value, not several.
-    weight = 1.0 / ((variance + _PHASE_DOUBT**2) * _WINDOW_BINS)
+    # The filters of two channels are never quite alike. Hum gets into both without any delay, and what is faint
+    # beside the tape's own sound may be that. A lobe gives one value, not several.
+    foreign = _FOREIGN * loudest / power[chosen]
+    weight = 1.0 / ((variance + _PHASE_DOUBT**2 + foreign) * _WINDOW_BINS)
     return _Bins(centre[chosen], np.angle(spectra.cross[chosen]), weight, coherence[chosen])
 
 

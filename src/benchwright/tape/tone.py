@@ -437,7 +437,8 @@ def _finish(part: _Steady, nominal_hz: float | None, rate: float) -> Tone:
         near = min(KNOWN_TONES, key=lambda tone: abs(math.log(hertz / tone)))
         known = abs(hertz / near - 1.0) < 0.06
         nominal = near if known else hertz
-    deviation = (part.hertz - np.float32(nominal)) / np.float32(nominal)
+    deviation = part.hertz - np.float32(nominal)
+    deviation /= np.float32(nominal)
     reach = min(FLUTTER_TOP, part.band - 0.03 * hertz)
     track = SpeedTrack(
         rate=part.rate,

@@ -168,6 +168,8 @@ def runs(flags: Flags) -> npt.NDArray[np.intp]:
 
 def filled(values: Floats, valid: Flags) -> Singles:
     """Values with straight lines across the gaps."""
+    if valid.all():
+        return values.astype(np.float32, copy=False)
     whole = values.astype(np.float32)
     for begin, end in runs(~valid):
         before = whole[begin - 1] if begin else whole[min(end, whole.size - 1)]
