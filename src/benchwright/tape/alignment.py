@@ -14,6 +14,10 @@ WORD = 28
 """Bits that must agree, and occur once in each take, to tie two places together."""
 
 
+ASIDE = 0.006
+"""Seconds by which a tie may lie off the straight line between two others close by."""
+
+
 @dataclass(frozen=True)
 class Alignment:
     """Moments that belong together.
@@ -52,21 +56,54 @@ class Alignment:
         return inside & self.sure[np.clip(k, 0, max(0, len(self.sure) - 1))] if len(self.sure) else inside
 
 
-def _words(bits: npt.NDArray[np.int8], breaks: IntArray) -> tuple[IntArray, IntArray]:
+def _words(bits: npt.NDArray[np.int8], breaks: IntArray, word: int) -> tuple[IntArray, IntArray]:
     """Words that occur once, and where they begin; none runs over a break."""
-    if len(bits) < WORD:
+    if len(bits) < word:
         return np.empty(0, np.int64), np.empty(0, np.int64)
-    weights = 1 << np.arange(WORD, dtype=np.int64)
-    views = np.lib.stride_tricks.sliding_window_view(bits.astype(np.int64), WORD)
-    codes = views @ weights
+    weights = 1 << np.arange(word, dtype=np.int64)
+    codes = np.lib.stride_tricks.sliding_window_view(bits.astype(np.int64), word) @ weights
     place = np.arange(len(codes))
     whole = np.searchsorted(breaks, place, side="right") == np.searchsorted(
-        breaks, place + WORD - 1, side="right"
+        breaks, place + word - 1, side="right"
     )
     codes, place = codes[whole], place[whole]
     values, first, counts = np.unique(codes, return_index=True, return_counts=True)
     once = counts == 1
     return values[once], place[first[once]]
+
+
+def _ties(
+    bits_a: npt.NDArray[np.int8],
+    breaks_a: IntArray,
+    bits_b: npt.NDArray[np.int8],
+    breaks_b: IntArray,
+    word: int,
+) -> tuple[IntArray, IntArray]:
+    """Beginnings of words that occur once in each, in the same order in both."""
+    words_a, place_a = _words(bits_a, breaks_a, word)
+    words_b, place_b = _words(bits_b, breaks_b, word)
+    _, at_a, at_b = np.intersect1d(words_a, words_b, assume_unique=True, return_indices=True)
+    a, b = place_a[at_a], place_b[at_b]
+    order = np.argsort(a)
+    a, b = a[order], b[order]
+    keep = _rising(b)
+    return a[keep], b[keep]
+
+
+def _whole_words(a: IntArray, b: IntArray, word: int) -> tuple[IntArray, IntArray]:
+    """Every bit of every tied word, once."""
+    pairs_a: list[IntArray] = []
+    pairs_b: list[IntArray] = []
+    reached_a = reached_b = -1
+    for at_a, at_b in zip(a.tolist(), b.tolist(), strict=True):
+        first = max(0, reached_a + 1 - at_a, reached_b + 1 - at_b)
+        if first < word:
+            pairs_a.append(np.arange(at_a + first, at_a + word))
+            pairs_b.append(np.arange(at_b + first, at_b + word))
+            reached_a, reached_b = at_a + word - 1, at_b + word - 1
+    if not pairs_a:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    return np.concatenate(pairs_a), np.concatenate(pairs_b)
 
 
 def align(
@@ -87,34 +124,35 @@ def align(
     breaks_here, breaks_there : int arrays
         Bits at which a new run of reading begins.
     """
-    words_a, place_a = _words(bits_here, breaks_here)
-    words_b, place_b = _words(bits_there, breaks_there)
-    _, at_a, at_b = np.intersect1d(words_a, words_b, assume_unique=True, return_indices=True)
-    a, b = place_a[at_a], place_b[at_b]
-    order = np.argsort(a)
-    a, b = a[order], b[order]
-    keep = _rising(b)
-    a, b = a[keep], b[keep]
+    a, b = _ties(bits_here, breaks_here, bits_there, breaks_there, WORD)
     if len(a):
         keep = _plausible(ends_here[a], ends_there[b])
         a, b = a[keep], b[keep]
     if not len(a):
         return Alignment(np.empty(0), np.empty(0), np.empty(0, bool))
-    # Every bit of a word that is tied is tied; so is what lies between, if there is as much of it in both.
-    pairs_a: list[IntArray] = []
-    pairs_b: list[IntArray] = []
-    sure: list[npt.NDArray[np.bool_]] = []
-    reached = -1
-    for k in range(len(a)):
-        first = max(0, reached + 1 - a[k])
-        if first < WORD and b[k] + first > (pairs_b[-1][-1] if pairs_b else -1):
-            count = WORD - first
-            pairs_a.append(a[k] + first + np.arange(count))
-            pairs_b.append(b[k] + first + np.arange(count))
-            reached = int(a[k] + WORD - 1)
-    index_a, index_b = np.concatenate(pairs_a), np.concatenate(pairs_b)
+    index_a, index_b = _whole_words(a, b, WORD)
+    # Between two ties, shorter words are enough, since they need to be unique only there.
+    nothing = np.empty(0, np.int64)
+    for word in (20, 12):
+        more_a, more_b = [index_a], [index_b]
+        for k in np.flatnonzero(np.diff(index_a) != np.diff(index_b)):
+            a0, a1, b0, b1 = index_a[k] + 1, index_a[k + 1], index_b[k] + 1, index_b[k + 1]
+            if min(a1 - a0, b1 - b0) < word or max(a1 - a0, b1 - b0) > 4000:
+                continue
+            if _crosses(breaks_here, a0, a1) or _crosses(breaks_there, b0, b1):
+                continue
+            at_a, at_b = _ties(bits_here[a0:a1], nothing, bits_there[b0:b1], nothing, word)
+            # Takes run evenly for so short a time: a tie by chance lies off the straight line.
+            straight = np.interp(ends_here[at_a + a0], ends_here[[a0 - 1, a1]], ends_there[[b0 - 1, b1]])
+            near = np.abs(ends_there[at_b + b0] - straight) < ASIDE
+            a, b = _whole_words(at_a[near], at_b[near], word)
+            more_a.append(a + a0)
+            more_b.append(b + b0)
+        index_a, index_b = np.sort(np.concatenate(more_a)), np.sort(np.concatenate(more_b))
+    # What lies between two ties is tied as well if there is as much of it in both.
     step_a, step_b = np.diff(index_a), np.diff(index_b)
     filled_a, filled_b = [index_a[:1]], [index_b[:1]]
+    sure: list[npt.NDArray[np.bool_]] = []
     for k in range(len(step_a)):
         same = step_a[k] == step_b[k] and not _crosses(breaks_here, index_a[k], index_a[k + 1])
         if same:

@@ -73,8 +73,6 @@ class ByteRow:
     Attributes
     ----------
     bits : int8 array (count * data_bits,)
-    bit_ends : float64 array (count * data_bits,)
-        When each bit ends, in seconds.
     begins, ends : float64 arrays (count,)
         When each byte begins and ends, in seconds.
     costs : float64 array (count,)
@@ -86,6 +84,10 @@ class ByteRow:
         nominal length (NaN): it is where the run begins.
     signs : int8 array (m,)
         Of the signal after each.
+    tape_bits, tape_bit_ends : arrays (k,)
+        All bits, start, parity and stop among them, whatever frame they were read in, and when each ends.
+    ended_well : bool
+        Leader or silence follows, and not more signal that could not be read.
     """
 
     bits: npt.NDArray[np.int8]
@@ -98,10 +100,12 @@ class ByteRow:
     asymmetry: float
     polarity: int
     encoding: Encoding
-    bit_ends: FloatArray
     edges: FloatArray
     nominal: FloatArray
     signs: npt.NDArray[np.int8]
+    tape_bits: npt.NDArray[np.int8] = field(default_factory=lambda: np.empty(0, np.int8))
+    tape_bit_ends: FloatArray = field(default_factory=lambda: np.empty(0))
+    ended_well: bool = False
 
     @property
     def count(self) -> int:
@@ -131,7 +135,7 @@ class ByteRow:
             self,
             begins=put(self.begins),
             ends=put(self.ends),
-            bit_ends=put(self.bit_ends),
+            tape_bit_ends=put(self.tape_bit_ends),
             edges=put(self.edges),
             speed_times=put(self.speed_times),
             rivals=[
@@ -153,10 +157,11 @@ class ByteRow:
         rate: float,
         start: Start,
         polarity: int,
+        ended_well: bool = True,
     ) -> ByteRow:
         """Gather what the pieces of one run say."""
         bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
-        bit_ends = []
+        tape_bits, tape_bit_ends = [], []
         rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
         said = 0
         pending: tuple[float, float] | None = None
@@ -196,7 +201,9 @@ class ByteRow:
                     ends_cost.append(float(piece.cost[place]))
                     pending = None
             bits.append(says[says >= 0].astype(np.int8))
-            bit_ends.append(piece.time[1:][says >= 0] / rate)
+            symbol = np.where(real, grammar.symbol[edge], -1)
+            tape_bits.append(symbol[symbol >= 0].astype(np.int8))
+            tape_bit_ends.append(piece.time[1:][symbol >= 0] / rate)
             said = int(before[-1])
             step = max(
                 1,
@@ -210,7 +217,8 @@ class ByteRow:
         count = len(begins)
         row = cls(
             bits=row_bits[: count * encoding.data_bits],
-            bit_ends=(np.concatenate(bit_ends) if bit_ends else np.empty(0))[: count * encoding.data_bits],
+            tape_bits=np.concatenate(tape_bits) if tape_bits else np.empty(0, np.int8),
+            tape_bit_ends=np.concatenate(tape_bit_ends) if tape_bit_ends else np.empty(0),
             begins=np.array(begins) / rate,
             ends=np.array(ends) / rate,
             costs=np.array(ends_cost) - np.array(starts_cost),
@@ -219,6 +227,7 @@ class ByteRow:
             speed=np.concatenate(speed) if speed else np.empty(0),
             asymmetry=0.0,
             polarity=polarity,
+            ended_well=ended_well,
             encoding=encoding,
             edges=np.concatenate(edges) if edges else np.empty(0),
             nominal=np.concatenate(nominal) if nominal else np.empty(0),
@@ -269,7 +278,11 @@ def _blocks_of(row: ByteRow) -> list[Block]:
             for r in row.rivals
             if r.first >= first and r.last <= last and r.ends > since and r.begins < until
         ]
-        judged: Judged = judge(data, rivals, row.costs[first:last], encoding)
+        # Without a check, a block stands on being whole: leader before it, leader or silence after it.
+        whole = (row.ended_well or last < row.count) and (
+            first > 0 or row.begins[0] - row.edges[0] > max(0.02, 1.5 * encoding.byte_seconds)
+        )
+        judged: Judged = judge(data, rivals, whole, encoding)
         inside = (row.speed_times >= row.begins[first]) & (row.speed_times <= row.ends[last - 1])
         blocks.append(
             Block(

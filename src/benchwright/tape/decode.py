@@ -15,7 +15,7 @@ from .conditioned import Conditioner, Window
 from .encoding import Encoding, encoding_named
 from .equalise import Equaliser, learn
 from .follower import FULL, NOTHING_LEFT, Follower, Piece, Settings
-from .grammar import ENDED, Grammar, grammar_of
+from .grammar import ENDED, LEADER, Grammar, grammar_of
 from .starts import Start, find_start
 
 FloatArray = npt.NDArray[np.float64]
@@ -69,8 +69,8 @@ class _Stretch:
     start: Start
     polarity: int
     pieces: list[Piece] = field(default_factory=list)
-    cost: float = 0.0
     end: float = 0.0
+    ended_well: bool = False
 
 
 class Reader:
@@ -142,7 +142,7 @@ class Reader:
     def _finished(self) -> list[ByteRow]:
         done = [s for s in self.stretches if s.end]
         self.stretches = [s for s in self.stretches if not s.end]
-        return [ByteRow.of(s.pieces, self.grammar, self.encoding, self.rate, s.start, s.polarity)
+        return [ByteRow.of(s.pieces, self.grammar, self.encoding, self.rate, s.start, s.polarity, s.ended_well)
                 for s in done if s.pieces]  # fmt: skip
 
     def _window(self, window: Window) -> None:
@@ -237,11 +237,36 @@ class Reader:
             piece = f.final(last)
             stretch.pieces.append(piece)
             stretch.end = float(f.edge_at[last])
+            stretch.ended_well = self._ended_well(window, piece, stretch.end)
         else:
             stretch.end = began
         stretch.end = max(stretch.end, began + 1)
         self.hunt = max(stretch.end, began + 0.02 * self.rate)
         self.follower = None
+
+    def _ended_well(self, window: Window, piece: Piece, end: float) -> bool:
+        """Whether leader or silence follows, and not more of what could not be read."""
+        assert self.follower is not None
+        n = 24
+        edges = piece.edge[-n:]
+        led = len(edges) == n and bool(np.all(edges >= 0))
+        if led and bool(np.all(self.grammar.kind[self.grammar.to[edges]] == LEADER)):
+            return bool(piece.cost[-1] - piece.cost[-1 - n] < 0.5 * n)
+        since = int(end - window.start + 0.006 * self.rate)
+        after = window.amplitude[max(0, since) : since + int(0.06 * self.rate)]
+        return len(after) < 8 or float(np.median(after)) < 0.4 * self.follower.settings.amplitude
+
+
+def without_doubles(rows: list[ByteRow]) -> list[ByteRow]:
+    """Rows that do not overlap: of two that do, the one that is worth more. In the order of the tape."""
+    kept: list[ByteRow] = []
+    for row in sorted(rows, key=lambda r: -r.worth):
+        if not row.count:
+            continue
+        first, last = float(row.begins[0]), float(row.ends[-1])
+        if all(min(last, r.ends[-1]) - max(first, r.begins[0]) < 0.3 * (last - first) for r in kept):
+            kept.append(row)
+    return sorted(kept, key=lambda r: float(r.begins[0]))
 
 
 def read_rows(
@@ -272,7 +297,7 @@ def read_rows(
         after += again
         if progress is not None:
             progress(0.8 + 0.2 * (k + 1) / len(rows))
-    return after
+    return without_doubles(after)
 
 
 LONGEST_LESSON = 30.0

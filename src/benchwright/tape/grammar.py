@@ -6,7 +6,7 @@ decoder looks for the path that explains the recording best, so that framing is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,8 @@ class Grammar:
         Nominal length of the half-wave.
     says : int8 array (edges,)
         Data bit that is complete at the end of this half-wave, or `NOTHING`.
+    symbol : int8 array (edges,)
+        Bit of the tape, be it data, start, parity or stop, that is complete at the end, or `NOTHING`.
     cost : float64 array (edges,)
         Minus the logarithm of the chance to go this way.
     sign : int8 array (edges,)
@@ -52,6 +54,7 @@ class Grammar:
     to: npt.NDArray[np.int32]
     seconds: npt.NDArray[np.float64]
     says: npt.NDArray[np.int8]
+    symbol: npt.NDArray[np.int8]
     cost: npt.NDArray[np.float64]
     sign: npt.NDArray[np.int8]
     origin: npt.NDArray[np.int32]
@@ -68,6 +71,7 @@ class _Edge:
     says: int = NOTHING
     cost: float = 0.0
     sign: int = 0
+    symbol: int = NOTHING
 
 
 @dataclass
@@ -80,7 +84,14 @@ class _Maker:
         return len(self.kinds) - 1
 
     def row(
-        self, origin: int, halves: Halves, to: int, says: int = NOTHING, cost: float = 0.0, sign: int = 0
+        self,
+        origin: int,
+        halves: Halves,
+        to: int,
+        says: int = NOTHING,
+        cost: float = 0.0,
+        sign: int = 0,
+        symbol: int = NOTHING,
     ) -> None:
         """Lay a row of half-waves from one node to another."""
         at = origin
@@ -88,8 +99,11 @@ class _Maker:
             last = number == len(halves) - 1
             following = to if last else self.node()
             self.edges.append(
-                _Edge(at, following, seconds, says if last else NOTHING, cost if number == 0 else 0.0, sign)
-            )
+                _Edge(
+                    at, following, seconds, says if last else NOTHING,
+                    cost if number == 0 else 0.0, sign, symbol if last else NOTHING,
+                )
+            )  # fmt: skip
             at = following
             sign = -sign
 
@@ -113,6 +127,7 @@ def grammar_of(encoding: Encoding) -> Grammar:
         to=np.array([r.to for r in rows], np.int32),
         seconds=np.array([r.seconds for r in rows]),
         says=np.array([r.says for r in rows], np.int8),
+        symbol=np.array([r.symbol for r in rows], np.int8),
         cost=np.array([r.cost for r in rows]),
         sign=np.array([r.sign for r in rows], np.int8),
         origin=np.array([r.origin for r in rows], np.int32),
@@ -129,13 +144,13 @@ def _waves(maker: _Maker, encoding: Encoding) -> list[int]:
     symbol = {"0": encoding.zero, "1": encoding.one}
     boundary = maker.node(BOUNDARY)
     first = boundary  # where the first byte begins
-    begins = 0  # decks turn the signal over: which half comes first is found, not demanded
+    # Decks turn the signal over: which half comes first is found, not demanded.
 
     def bits(origin: int, text: str, to: int, cost: float = 0.0) -> None:
         at = origin
         for number, bit in enumerate(text):
             following = to if number == len(text) - 1 else maker.node()
-            maker.row(at, symbol[bit], following, cost=cost if number == 0 else 0.0, sign=begins)
+            maker.row(at, symbol[bit], following, cost=cost if number == 0 else 0.0, symbol=int(bit))
             at = following
 
     if encoding.preamble:
@@ -150,15 +165,17 @@ def _waves(maker: _Maker, encoding: Encoding) -> list[int]:
             maker.row(leader, encoding.leader, leader)
         if encoding.sync:
             maker.row(leader, encoding.sync, first, cost=LEAVE_LEADER)
-    # What comes between the boundary and the first data bit: marker and start bits.
-    head = encoding.marker + tuple(h for bit in encoding.start for h in symbol[bit])
     tail = encoding.stop
 
     def byte_from(origin: int, cost: float, to: int) -> None:
         at = origin
-        if head:
+        if encoding.marker:
             data = maker.node()
-            maker.row(at, head, data, cost=cost, sign=begins)
+            maker.row(at, encoding.marker, data, cost=cost)
+            at, cost = data, 0.0
+        if encoding.start:
+            data = maker.node()
+            bits(at, encoding.start, data, cost=cost)
             at, cost = data, 0.0
         # One row of nodes a parity of the bits so far.
         now = {0: at}
@@ -170,33 +187,23 @@ def _waves(maker: _Maker, encoding: Encoding) -> list[int]:
             for parity, node in now.items():
                 for bit in (0, 1):
                     target = following[0 if encoding.parity == "none" else parity ^ bit]
-                    maker.row(node, symbol[str(bit)], target, says=bit, cost=cost, sign=begins)
+                    maker.row(node, symbol[str(bit)], target, says=bit, cost=cost, symbol=bit)
             cost = 0.0
             now = following
         if encoding.parity != "none":
             after = maker.node() if tail else to
             for parity, node in now.items():
                 bit = parity if encoding.parity == "even" else 1 - parity
-                maker.row(node, symbol[str(bit)], after, sign=begins)
+                maker.row(node, symbol[str(bit)], after, symbol=bit)
             now = {0: after}
         if tail:
             bits(now[0], tail, to)
 
     byte_from(boundary, 0.0, boundary)
     if encoding.leader and not encoding.sync:
-        if first == boundary:
-            # A head of its own, since leader is not a place between two bytes.
-            edges = [e for e in maker.edges if e.origin == boundary]
-            for edge in edges:
-                maker.edges.append(
-                    _Edge(leader, edge.to, edge.seconds, edge.says, edge.cost + LEAVE_LEADER, edge.sign)
-                )
-        else:
-            edges = [e for e in maker.edges if e.origin == first]
-            for edge in edges:
-                maker.edges.append(
-                    _Edge(leader, edge.to, edge.seconds, edge.says, edge.cost + LEAVE_LEADER, edge.sign)
-                )
+        # Ways out of the leader are those out of the first byte's place, which is not in a leader.
+        for edge in [e for e in maker.edges if e.origin == first]:
+            maker.edges.append(replace(edge, origin=leader, cost=edge.cost + LEAVE_LEADER))
     if encoding.idle and encoding.leader:
         edges = [e for e in maker.edges if e.origin == leader and e.to == leader]
         for edge in edges:
@@ -227,7 +234,7 @@ def _phase(maker: _Maker, encoding: Encoding) -> list[int]:
 
     def step(origin: int, bit: int, following: int, next_bit: int, says: int, cost: float = 0.0) -> None:
         halves = (half, half) if bit == next_bit else (cell,)
-        maker.row(origin, halves, following, says=says, cost=cost, sign=sign_after(bit))
+        maker.row(origin, halves, following, says=says, cost=cost, sign=sign_after(bit), symbol=next_bit)
 
     boundary = [maker.node(BOUNDARY), maker.node(BOUNDARY)]  # after the last bit of a byte, by that bit
     starts: list[int] = []

@@ -18,7 +18,7 @@ from ..errors import BenchwrightError
 from .alignment import Alignment, align
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner
-from .decode import Progress, Tape, lesson_of, read_again, read_rows, Reader
+from .decode import Progress, Tape, lesson_of, read_again, read_rows, Reader, without_doubles
 from .encoding import Encoding, encoding_named
 from .recording import Recording
 
@@ -27,6 +27,10 @@ FAINT = 0.4
 """Share of its usual amplitude below which a take is not listened to where another is heard."""
 
 
+FAR = 0.12
+"""Seconds from the nearest tie beyond which another take is not used."""
+LONGEST_UNTIED = 1.5
+"""Seconds between two ties across which another take is still used."""
 FEWEST_TIED = 12
 """Bytes of a block that is used to tie takes together."""
 
@@ -53,13 +57,12 @@ class _Take:
         """Bits of all blocks worth the name, when they end, and where a block begins."""
         bits, ends = [], []
         for row in self.rows:
-            n = row.data_bits
             for block in row.blocks:
-                first = int(np.searchsorted(row.begins, block.start - 1e-9))
-                last = int(np.searchsorted(row.begins, block.end - 1e-9))
-                if last - first >= FEWEST_TIED:
-                    bits.append(row.bits[first * n : last * n])
-                    ends.append(row.bit_ends[first * n : last * n])
+                if len(block.data) < FEWEST_TIED:
+                    continue
+                first, last = np.searchsorted(row.tape_bit_ends, (block.start, block.end + 1e-6))
+                bits.append(row.tape_bits[first:last])
+                ends.append(row.tape_bit_ends[first:last])
         if not bits:
             return np.empty(0, np.int8), np.empty(0), np.empty(0, np.int64)
         breaks = np.cumsum([len(b) for b in bits])[:-1]
@@ -231,6 +234,12 @@ def _together(
         if np.any(both) and float(np.median(alike[both])) < 0:
             moved, alike = -moved, -alike
         sure = alignment.sure_at(times) & ((alike > 0.4) | ~both)
+        # Far from any tie, in a leader or a pause, nothing says how the takes lie to each other.
+        k = np.searchsorted(alignment.here, times)
+        before = times - alignment.here[np.clip(k - 1, 0, len(alignment.here) - 1)]
+        after = alignment.here[np.clip(k, 0, len(alignment.here) - 1)] - times
+        before[k == 0] = after[k == len(alignment.here)] = np.inf
+        loud[(np.minimum(np.abs(before), np.abs(after)) > FAR) & (before + after > LONGEST_UNTIED)] = 0.0
         signals.append(moved)
         heard.append(loud)
         sures.append(sure)
@@ -262,6 +271,7 @@ def _together(
         better: list[ByteRow] = []
         for row in read:
             better += [row] if all(b.good for b in row.blocks) else read_again(joined, row, 0)
+        better = without_doubles(better)
         if sum(r.worth for r in better) > sum(r.worth for r in found):
             found = better
     stretch = round(rate) / rate

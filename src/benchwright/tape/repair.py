@@ -49,7 +49,7 @@ class Judged:
     repaired: tuple[str, ...]
 
 
-def judge(data: bytes, rivals: list[Rival], costs: FloatArray, encoding: Encoding) -> Judged:
+def judge(data: bytes, rivals: list[Rival], whole: bool, encoding: Encoding) -> Judged:
     """Judge a block, and mend it if its check tells how.
 
     Parameters
@@ -58,8 +58,8 @@ def judge(data: bytes, rivals: list[Rival], costs: FloatArray, encoding: Encodin
         Best reading, check included.
     rivals : list of Rival
         Other readings, which may overlap.
-    costs : float64 array (n,)
-        What reading each byte cost.
+    whole : bool
+        The block has a beginning and an end that were seen.
     encoding : Encoding
     """
     doubt = np.full(len(data), UNSEEN)
@@ -81,7 +81,7 @@ def judge(data: bytes, rivals: list[Rival], costs: FloatArray, encoding: Encodin
     check = encoding.check
     if check is None:
         # A few bytes alone in a leader are more often a dropout than a block.
-        good = wrong < UNCHECKED and len(data) >= FEWEST
+        good = whole and wrong < UNCHECKED and len(data) >= FEWEST
         return Judged(data, good, confidence, "none", ())
     if check.holds(data):
         # A wrong block passes by luck once in 2^width.
