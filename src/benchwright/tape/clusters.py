@@ -1,7 +1,7 @@
 """Half-waves of an unknown recording: stretches of signal, leaders, and the lengths that occur.
 
-Nothing is known of the encoding here. Lengths are compared in the logarithm, since a tape that runs slow makes
-all of them longer by the same factor.
+Nothing is known of the encoding here. Lengths are compared in the logarithm, since a tape that runs
+slow makes all of them longer by the same factor.
 """
 
 from __future__ import annotations
@@ -316,7 +316,25 @@ def _peaks(logs: FloatArray, step: float = 0.01, smooth: float = 3.2) -> FloatAr
     found = found[kept["prominences"] > 0.35 * density[found]]
     found = found[np.argsort(density[found])[::-1][: len(LETTERS)]]
     middles = (edges[1:] + edges[:-1]) / 2
-    return np.sort(middles[found])
+    return _merged(np.sort(middles[found]), logs)
+
+
+def _merged(centres: FloatArray, logs: FloatArray) -> FloatArray:
+    """Without small classes close to a large one: half-waves that their neighbours have pushed about."""
+    while len(centres) > 1:
+        near, _ = _nearest(logs, centres)
+        share = np.bincount(near, minlength=len(centres)).astype(float)
+        gaps = np.diff(centres)
+        small = [
+            (float(min(share[k], share[k + 1]) / max(share[k], share[k + 1], 1.0)), k)
+            for k in np.flatnonzero(gaps < 0.24)
+        ]
+        small = [(part, k) for part, k in small if part < 0.4]
+        if not small:
+            break
+        k = min(small)[1]
+        centres = np.delete(centres, k if share[k] < share[k + 1] else k + 1)
+    return centres
 
 
 def _settled(values: FloatArray, centres: FloatArray) -> FloatArray:

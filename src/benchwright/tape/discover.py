@@ -1,8 +1,9 @@
 """How an unknown tape is written: from the recording to encodings that read it, each with how sure it is.
 
-The half-waves are sorted by length, the leader and what comes straight after it are found, rows of half-waves
-are taken for symbols and symbols for bytes so that the whole tape is told in the fewest bits. What comes out of
-that is proved by reading the recording with it, and by a check that holds on its blocks.
+The half-waves are sorted by length, the leader and what comes straight after it are found, rows of
+half-waves are taken for symbols and symbols for bytes so that the whole tape is told in the fewest
+bits. What comes out of that is proved by reading the recording with it, and by a check that holds
+on its blocks.
 """
 
 from __future__ import annotations
@@ -204,7 +205,7 @@ def _stretches(recording: Any, channel: Any) -> list[tuple[int, int]]:
     return found or [(0, min(recording.frames, long))]
 
 
-# -- one stretch ----------------------------------------------------------------------------------------------
+# -- one stretch ------------------------------------------------------------------------------
 
 
 def _look(samples: FloatArray, rate: float, offset: float, tell: Progress) -> Discovery:
@@ -388,18 +389,6 @@ def _by_runs(text: str, code: Code, at: int) -> tuple[list[int], int]:
     return symbols, at
 
 
-def _not_data(lettered: Lettered) -> int:
-    """Half-waves after the leader that no class of the data has, in every burst."""
-    centres = np.log([c.seconds for c in lettered.classes])
-    last = 0
-    for k in range(8):
-        here = np.log([row[k] for row in lettered.scaled if len(row) > k])
-        off = float(np.median(np.min(np.abs(here[:, None] - centres), axis=1)))
-        if off > 0.1:
-            last = k + 1
-    return last
-
-
 def _run(text: str, at: int) -> int:
     """How often the letter at a place is repeated from there."""
     stop = at + 1
@@ -408,22 +397,54 @@ def _run(text: str, at: int) -> int:
     return stop - at
 
 
-def _sync_length(texts: list[str], code: Code, leader_letter: str, least: int) -> tuple[int, float]:
+def _sync_length(lettered: Lettered, code: Code, leader_letter: str) -> tuple[int, float]:
     """Half-waves between leader and data, and the share of the texts that is read from there."""
-    best, best_share = least, -1.0
+    texts = lettered.texts
     whole = sum(min(len(text), 800) for text in texts)
-    for at in (*range(least, 41), -1, -2, -3):
+    best, most, best_share = 0, -1, 0.0
+    for at in (*range(41), -1, -2, -3):
         if at < 0 and not leader_letter:
             break
-        share = 0.0
+        reads = []
         for text in texts:
             own = leader_letter * -at + text if at < 0 else text
-            read = _start_of(own, code, max(0, at))
-            share += min(read, 800)
-        share /= max(1, whole)
-        if share > best_share * (1.06 if best_share > 0 else 1) + 0.02:
-            best, best_share = at, share
+            reads.append((_start_of(own, code, max(0, at)), len(own)))
+        count = sum(read >= min(150, 0.5 * long) for read, long in reads)
+        share = sum(min(read, 800) for read, _ in reads) / max(1, whole)
+        if count > most or (count == most and share > 1.5 * best_share):
+            best, most, best_share = at, count, share
+        # A later place may be read in one burst more, only because it lies behind a fault.
+        if most >= 0.6 * len(texts) and best_share > 0.3:
+            break
+    if code.marker or best < 0:
+        return best, best_share
+    for _ in range(3):
+        word = _word_at(texts, code, best)
+        if not word or best + len(word) > 6 or not _strange(lettered, word, best):
+            break
+        best += len(word)
     return best, best_share
+
+
+def _word_at(texts: list[str], code: Code, at: int) -> str:
+    """The symbol that most texts have at a place, or nothing."""
+    for word in (code.first, code.second):
+        if sum(text.startswith(word, at) for text in texts) > 0.6 * len(texts):
+            return word
+    return ""
+
+
+def _strange(lettered: Lettered, word: str, at: int) -> bool:
+    """Whether a word is of another length here than elsewhere: then it is no symbol, but part of a sync."""
+    length = {LETTERS[k]: c.seconds for k, c in enumerate(lettered.classes)}
+    nominal = sum(length[letter] for letter in word)
+    here = [
+        float(np.sum(row[at : at + len(word)]))
+        for row, text in zip(lettered.scaled, lettered.texts, strict=True)
+        if text.startswith(word, at)
+    ]
+    off = abs(math.log(float(np.median(here)) / nominal))
+    return off > (0.1 if len(word) > 1 else 0.14)
 
 
 def _start_of(text: str, code: Code, at: int) -> int:
@@ -474,8 +495,7 @@ def _candidates(code: Code, bursts: list[Burst], lettered: Lettered, usual: floa
         closest = int(np.argmin(near))
         if near[closest] < 0.1 and LETTERS[closest] in code.first + code.second:
             leader_letter = LETTERS[closest]
-    least = _not_data(lettered) if usual else 0
-    sync, share = _sync_length(lettered.texts, code, leader_letter, least)
+    sync, share = _sync_length(lettered, code, leader_letter) if usual else (0, 1.0)
     rows, begins, stops = _rows(lettered.texts, code, sync, leader_letter)
     total = np.cumsum([len(row) for row in rows])
     enough = max(3, int(np.searchsorted(total, ENOUGH_BITS)) + 1)
@@ -489,12 +509,16 @@ def _candidates(code: Code, bursts: list[Burst], lettered: Lettered, usual: floa
     if usual:
         kinds.append((False, rows))
     elif code.is_two_to_one:
-        kinds.append((True, _directions(code, rows, bursts, begins)))
+        rows = _directions(code, rows, bursts, begins)
+        share = halves / max(1, whole)
+        kinds.append((True, _evened(rows)))
     memoryless = _memoryless(lettered.texts)
     for phase, bits in kinds:
         for frame in find_frames(bits, code.per_byte if code.marker else 0, phase)[:4]:
             if phase and frame.free:
                 continue
+            if phase:
+                frame = _with_preamble(frame)
             encoding = _encoding(code, frame, phase, lettered, usual, sync, bursts, begins, stops, bits)
             per_half = (frame.bits + (memoryless + 1) * max(0, whole - halves)) / max(1, whole)
             gain = (memoryless * halves - frame.bits) * math.log(2) * min(1.0, share / 0.9)
@@ -519,6 +543,36 @@ def _directions(code: Code, rows: list[BitArray], bursts: list[Burst], begins: l
         changes = np.concatenate(([int(rises)], (row == change).astype(int)))
         made.append((np.cumsum(changes) % 2).astype(np.int8))
     return made
+
+
+def _evened(rows: list[BitArray]) -> list[BitArray]:
+    """Rows of phase encoding, where the first one or two transitions after silence were lost in some."""
+    rests = Counter(len(row) % 8 for row in rows).most_common(1)
+    if not rests or rests[0][1] < 2:
+        return rows
+    usual = rests[0][0]
+    made = []
+    for row in rows:
+        missing = (usual - len(row)) % 8
+        if 0 < missing <= 2 and len(row) > 8 and np.all(row[1:5] != row[:4]):
+            head = [(int(row[0]) + missing - k) % 2 for k in range(missing)]
+            row = np.concatenate((np.array(head, np.int8), row))
+        made.append(row)
+    return made
+
+
+def _with_preamble(frame: Frame) -> Frame:
+    """A frame whose first bytes, alternating bits in every block, are part of the preamble."""
+    while frame.data_bits == 8 and not frame.fixed_bits and frame.blocks:
+        heads = Counter(block[:1] for block in frame.blocks).most_common(1)[0]
+        if heads[0] not in (b"\xaa", b"\x55") or heads[1] < 0.6 * len(frame.blocks):
+            break
+        if len(frame.preamble) >= 64 or min(map(len, frame.blocks)) < 2:
+            break
+        frame = replace(
+            frame, preamble=frame.preamble + f"{heads[0][0]:08b}", blocks=tuple(b[1:] for b in frame.blocks)
+        )
+    return frame
 
 
 def _rounded(seconds: float) -> float:

@@ -1,8 +1,8 @@
 """How likely bytes are to be what a home computer keeps on tape, in bits.
 
-Text and programs use some bytes far more often than others, and the low bits of a number vary more than the
-high ones; that tells a byte from the same byte read backwards or upside down. The weights are by hand: printable
-text first, then noughts and small numbers.
+Text and programs use some bytes far more often than others, and the low bits of a number vary more
+than the high ones; that tells a byte from the same byte read backwards or upside down. The weights
+are by hand: printable text first, then noughts and small numbers.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import BenchwrightError
-from .alignment import Alignment, align
+from .alignment import Alignment, align, delays
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner
 from .decode import Progress, Tape, lesson_of, read_again, read_rows, Reader, without_doubles
@@ -27,9 +27,9 @@ FAINT = 0.4
 """Share of its usual amplitude below which a take is not listened to where another is heard."""
 
 
-FAR = 0.12
+FAR = 0.5
 """Seconds from the nearest tie beyond which another take is not used."""
-LONGEST_UNTIED = 1.5
+LONGEST_UNTIED = 10.0
 """Seconds between two ties across which another take is still used."""
 FEWEST_TIED = 12
 """Bytes of a block that is used to tie takes together."""
@@ -223,17 +223,17 @@ def _together(
         if len(t) < 8:
             continue
         place = (there - t[0]) * take.conditioner.rate
+        moved = map_coordinates(x, [place], order=1, mode="constant").astype(np.float32)
+        loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
+        both = (amplitude > 0.5) & (loud > 0.5) & alignment.sure_at(times)
+        if np.any(both) and float(np.sum(signal[both] * moved[both])) < 0:
+            x, moved = -x, -moved
+        # What ties leave open, in repeated bytes and in the leader, likeness settles.
+        delay, alike = delays(signal, moved, amplitude, loud, rate)
+        place = np.interp(np.arange(len(times)) + delay, np.arange(len(times)), place)
         moved = map_coordinates(x, [place], order=3, mode="constant").astype(np.float32)
         loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
-        # Signals that are tied must look alike, the right way up.
-        width = max(3, int(0.012 * rate)) | 1
-        alike = uniform_filter1d(signal * moved, width) / np.maximum(
-            1e-6, np.sqrt(uniform_filter1d(signal**2, width) * uniform_filter1d(moved**2, width))
-        )
-        both = (amplitude > 0.5) & (loud > 0.5)
-        if np.any(both) and float(np.median(alike[both])) < 0:
-            moved, alike = -moved, -alike
-        sure = alignment.sure_at(times) & ((alike > 0.4) | ~both)
+        sure = alike > 0.6
         # Far from any tie, in a leader or a pause, nothing says how the takes lie to each other.
         k = np.searchsorted(alignment.here, times)
         before = times - alignment.here[np.clip(k - 1, 0, len(alignment.here) - 1)]

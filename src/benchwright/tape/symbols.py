@@ -1,7 +1,7 @@
 """Which rows of half-waves stand for a bit, found from a text with a letter for each half-wave.
 
-Every pair of words that could be the two symbols is held against the text; the pair that tells the whole text in
-the fewest bits is the best (minimum description length: Rissanen 1978, from memory).
+Every pair of words that could be the two symbols is held against the text; the pair that tells the
+whole text in the fewest bits is the best (minimum description length: Rissanen 1978, from memory).
 """
 
 from __future__ import annotations
