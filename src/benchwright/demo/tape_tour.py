@@ -40,8 +40,10 @@ ENCODING = "pulse-width"
 _PINCH_ROLLER, _CAPSTAN = 13.0e-3, 2.0e-3
 """Diameters in metres, as the deck file says."""
 _SLOW = -0.012
-_TEST_TONE_SECONDS, _TONE_SECONDS, _PAUSE = 26.0, 1.6, 0.5
-_BLOCK_BYTES = 128
+_TEST_TONE_SECONDS, _TONE_SECONDS, _PAUSE = 20.0, 1.2, 0.5
+_BLOCK_BYTES = 160
+_LEADER, _GAP = 0.6, 0.6
+"""Seconds: shorter than usual, so that the demo is quick."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,7 @@ def test_tape() -> Take:
         lengths += [np.full(count, 0.5 / hertz), _rest(_PAUSE)]
         levels += [np.where(np.arange(count) % 2, -1.0, 1.0), np.zeros(1)]
     programme = Programme(np.concatenate(lengths), np.concatenate(levels))
-    dirt = Dropouts(per_second=0.5, depth_db=(16.0, 30.0), seconds=(8e-3, 30e-3))
+    dirt = Dropouts(per_second=0.5, depth_db=(16.0, 30.0), seconds=(8e-3, 30e-3), by_spacing=0.3)
     channel = _channel(1.1e-6, dirt, 0.022, 38.0)
     played = play(programme, channel, RATE, np.random.default_rng(315))
     return Take("test-tape", "a test tape of 3150 Hz with level tones", played.samples)
@@ -154,17 +156,17 @@ def takes() -> list[Take]:
 
 def _written() -> tuple[Programme, list[tuple[float, float]]]:
     """The tape as it was once written, and where the bytes of each block lie."""
-    short = replace(encoding(), leader_seconds=1.0)
-    lengths, levels = [_rest(0.8)], [np.zeros(1)]
-    spans, at = [], 0.8
+    short = replace(encoding(), leader_seconds=_LEADER)
+    lengths, levels = [_rest(_GAP)], [np.zeros(1)]
+    spans, at = [], _GAP
     for data in blocks():
         halves, sign = half_waves(data, short, add_check=True)
         signs = np.where(np.arange(len(halves)) % 2, -1.0, 1.0) * sign
-        lengths += [halves, _rest(0.7)]
+        lengths += [halves, _rest(_GAP)]
         levels += [signs, np.zeros(1)]
         end = at + float(halves.sum())
         spans.append((at + short.leader_seconds, end))
-        at = end + 0.7
+        at = end + _GAP
     return Programme(np.concatenate(lengths), np.concatenate(levels)), spans
 
 

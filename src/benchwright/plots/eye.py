@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DASHES, INK, LIGHT, Picture, clean_name, key_below, paper, sheet
+from .paper import DASHES, INK, LIGHT, Picture, clean_name, finished, key_below, paper, sheet
 
 Floats = npt.NDArray[np.float64]
 
@@ -199,4 +199,5 @@ def draw_eye(eye: EyeCounts, *, name: str = "", encoding: str = "") -> Picture:
         axes.set_title(under.lstrip("; "))
         if rows:
             key_below(axes, 3)
+        finished(figure)
     return Picture(figure, "eye", title, title + ".")

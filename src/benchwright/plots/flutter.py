@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DARK, INK, LIGHT, Picture, clean_name, paper, sheet
+from .paper import DARK, INK, LIGHT, Picture, clean_name, finished, paper, sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -89,6 +89,7 @@ def draw_flutter(
         axes.grid(True, which="minor", axis="x", linewidth=0.25)
         for table in below:
             _key(table, named)
+        finished(figure)
     told = "; ".join(f"{line.hertz:.3g} Hz {line.percent:.2g} % {line.name}".strip() for line in named)
     return Picture(figure, "flutter", title, f"{title}. Lines: {told or 'none'}.")
 

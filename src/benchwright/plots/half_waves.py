@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DASHES, HATCHES, INK, SHADES, Picture, clean_name, key_below, paper, sheet
+from .paper import DASHES, HATCHES, INK, SHADES, Picture, clean_name, finished, key_below, paper, sheet
 
 Floats = npt.NDArray[np.float64]
 
@@ -144,6 +144,7 @@ def draw_half_waves(counts: HalfWaveCounts, *, name: str = "", encoding: str = "
         )
         under = clean_name(name) + (f"; {encoding}" if encoding else "; by plain zero crossings")
         axes.set_title(under.lstrip("; "))
+        finished(figure)
     return Picture(figure, "half-waves", title, f"{title}. {_words(counts)}".strip())
 
 

@@ -33,7 +33,7 @@ HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx")
 SHADES = (DARK, LIGHT, "#56707f", "#f5d491", "#303030")
 
 _MM_PER_INCH = 25.4
-_PALETTE = 64
+_PALETTE = 128
 
 
 @dataclass(frozen=True)
@@ -102,6 +102,13 @@ def sheet(
     return figure, list(panels[:, 0])
 
 
+def finished(figure: Figure) -> Figure:
+    """Settle where everything lies, once: it would come out a little different for each size and format."""
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    return figure
+
+
 def save(picture: Picture, path: Path, form: str = "", dots_per_inch: float = DOTS_PER_INCH) -> None:
     """Write a picture, whole or not at all; the same picture gives the same bytes.
 
@@ -151,7 +158,9 @@ def _few_colours(held: io.BytesIO, about: dict[str, str], dots_per_inch: float) 
         words.add_itxt(key, text)
     small = io.BytesIO()
     with Image.open(held) as whole:
-        few = whole.convert("RGB").quantize(_PALETTE, dither=Image.Dither.NONE)
+        few = whole.convert("RGB").quantize(
+            _PALETTE, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
+        )
         few.save(small, "PNG", optimize=True, pnginfo=words, dpi=(dots_per_inch, dots_per_inch))
     return small.getvalue()
 
@@ -205,5 +214,5 @@ def time_axis(axes: Axes, start: float, stop: float) -> float:
         # A close look: the differences matter.
         unit, scale = "ms", 1e-3
     axes.set_xlabel(f"Time from the start of the recording ({unit})")
-    axes.set_xlim(start / scale, stop / scale)
+    axes.set_xlim(start / scale, max(stop, start + 1e-6) / scale)
     return scale

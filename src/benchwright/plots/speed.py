@@ -7,7 +7,19 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DARK, FAINT, INK, Picture, clean_name, key_below, paper, sheet, time_axis, with_minus
+from .paper import (
+    DARK,
+    FAINT,
+    INK,
+    Picture,
+    clean_name,
+    finished,
+    key_below,
+    paper,
+    sheet,
+    time_axis,
+    with_minus,
+)
 
 Floats = npt.NDArray[np.float64]
 
@@ -71,6 +83,7 @@ def draw_speed(
         under = clean_name(name) + (f"; from {source}" if source else "")
         axes.set_title(under.lstrip("; "))
         key_below(axes, 4)
+        finished(figure)
     words = title
     if len(finite):
         words += f"; from {finite.min():+.2f} % to {finite.max():+.2f} %"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DARK, INK, LIGHT, Picture, clean_name, paper, sheet, time_axis
+from .paper import DARK, INK, LIGHT, Picture, clean_name, finished, paper, sheet, time_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -163,6 +163,7 @@ def draw_waveform(
         panels[0].set_title(under.lstrip("; ,"), pad=8.0 if dropped else None)
         for axes in panels[:-1]:
             axes.tick_params(labelbottom=False, bottom=False)
+        finished(figure)
     words = title + f", from {start:.1f} to {stop:.1f} s."
     return Picture(figure, "waveform", title, words)
 
