@@ -378,8 +378,8 @@ def _bins(hertz: Floats, spectra: _Spectra) -> _Bins:
     chosen = np.flatnonzero(usable)
     good = np.minimum(coherence[chosen], 1.0 - 1e-12)
     variance = (1.0 - good) / (2.0 * number * good)
-    # The filters of two channels are never quite alike. Hum gets into both without any delay, and what is faint
-    # beside the tape's own sound may be that. A lobe gives one value, not several.
+    # The filters of two channels are never quite alike. Hum gets into both without any delay, and what is
+    # faint beside the tape's own sound may be that. A lobe gives one value, not several.
     foreign = _FOREIGN * loudest / power[chosen]
     weight = 1.0 / ((variance + _PHASE_DOUBT**2 + foreign) * _WINDOW_BINS)
     return _Bins(centre[chosen], np.angle(spectra.cross[chosen]), weight, coherence[chosen])
