@@ -1,9 +1,10 @@
 """How often an unknown encoding is found: invented encodings of five families on tapes of grades 0 to 3.
 
-Every encoding has its own lengths, order of bits, frame and check; every tape its own speed error of up to 12 %,
-polarity, sampling rate and damage (the grades of tape_grades.py). A tape counts as found if the first proposal
-reads every block that the true encoding reads, bit for bit; for phase encoding if the proposal has the same cells,
-order and check, since what can be read of it is the reader's affair.
+Every encoding has its own lengths, order of bits, frame and check; every tape its own speed error
+of up to 12 %, polarity, sampling rate and damage (the grades of tape_grades.py). A tape counts as
+found if the first proposal reads every block that the true encoding reads, bit for bit; for phase
+encoding if the proposal has the same cells, order and check, since what can be read of it is the
+reader's affair.
 
     python benchmarks/tape_discover.py --tapes 24
     python benchmarks/tape_discover.py --family tones --severity 3 --tapes 10 --show

@@ -196,7 +196,8 @@ def _started(rows: Sequence[BitArray]) -> Iterator[Frame]:
     for begin in (0, 1):
         for data_bits, with_parity, stops in (
             (8, False, 1), (8, False, 2), (8, False, 3), (8, True, 1), (8, True, 2), (7, True, 1),
-            (7, True, 2), (7, False, 1), (7, False, 2), (6, False, 1), (6, False, 2), (5, False, 1), (5, False, 2),
+            (7, True, 2), (7, False, 1), (7, False, 2), (6, False, 1), (6, False, 2), (5, False, 1),
+            (5, False, 2),
         ):  # fmt: skip
             frame = _start_stop(rows, begin, data_bits, with_parity, stops)
             if frame is None:
