@@ -112,7 +112,7 @@ def test_data_with_noise_and_polarity(arcminutes: float, inverted: bool, rng: np
 
 
 def test_hum_in_both_channels_does_not_bend_the_angle() -> None:
-    """Hum comes into both channels without delay, up to 20 dB below the tone; it settles and bends nothing."""
+    """Hum comes into both channels without delay, 20 dB below the tone; it bends nothing."""
     time = np.arange(2 * RATE) / RATE
     hum = sum(
         level * np.sin(2 * np.pi * hertz * time)
