@@ -260,12 +260,12 @@ def delays(
         rows_a = a[some[:, None] + reach + np.arange(look)] * window
         rows_b = b[some[:, None] + np.arange(look + 2 * reach)]
         cross = irfft(rfft(rows_b, size) * np.conj(rfft(rows_a, size)), size)[:, : 2 * reach + 1]
-        own = np.sqrt(np.sum(rows_a**2, axis=1))
+        own = np.sqrt(np.sum(rows_a**2 / np.maximum(window, 1e-6), axis=1))
         running = np.concatenate(
             (np.zeros((len(some), 1)), np.cumsum(rows_b.astype(float) ** 2, axis=1)), axis=1
         )
         power = running[:, look : look + 2 * reach + 1] - running[:, : 2 * reach + 1]
-        other = np.sqrt(np.maximum(power * np.mean(window**2), 1e-12))
+        other = np.sqrt(np.maximum(power * np.mean(window), 1e-12))
         score[first : first + 256] = cross / np.maximum(own[:, None] * other, 1e-9)
     heard = np.clip(np.minimum(loud_here, loud_there)[centres] / 0.6, 0, 1) ** 2
     path = smoothest(np.asarray(score * heard[:, None] * 6.0, float), 12, 0.03)

@@ -31,6 +31,8 @@ FAR = 0.5
 """Seconds from the nearest tie beyond which another take is not used."""
 LONGEST_UNTIED = 10.0
 """Seconds between two ties across which another take is still used."""
+SURE_ENOUGH = 0.98
+"""Confidence in a byte that is used to tie takes together."""
 FEWEST_TIED = 12
 """Bytes of a block that is used to tie takes together."""
 
@@ -60,9 +62,15 @@ class _Take:
             for block in row.blocks:
                 if len(block.data) < FEWEST_TIED:
                     continue
-                first, last = np.searchsorted(row.tape_bit_ends, (block.start, block.end + 1e-6))
-                bits.append(row.tape_bits[first:last])
-                ends.append(row.tape_bit_ends[first:last])
+                # Only bytes that were read with certainty tie; guesses in a dropout would mislead.
+                sure = block.confidence > SURE_ENOUGH
+                edges = np.flatnonzero(np.diff(np.concatenate(([0], sure.astype(np.int8), [0]))))
+                for begin, stop in edges.reshape(-1, 2):
+                    since = block.byte_times[begin]
+                    until = block.byte_times[stop] if stop < len(block.byte_times) else block.end
+                    first, last = np.searchsorted(row.tape_bit_ends, (since + 1e-6, until + 1e-6))
+                    bits.append(row.tape_bits[first:last])
+                    ends.append(row.tape_bit_ends[first:last])
         if not bits:
             return np.empty(0, np.int8), np.empty(0), np.empty(0, np.int64)
         breaks = np.cumsum([len(b) for b in bits])[:-1]
