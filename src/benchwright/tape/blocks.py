@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -261,13 +262,36 @@ def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool)
     return bytes((rows @ weights).astype(np.uint8))
 
 
+STRAYS = 4
+"""Bytes that may stand alone in a leader: what a dropout there looks like."""
+
+
+def _cuts(row: ByteRow) -> list[int]:
+    """Bytes at which a block begins, and the count of all bytes."""
+    pause = row.begins[1:] - row.ends[:-1]
+    cuts = [0, *(np.flatnonzero(pause > row.encoding.block_gap) + 1).tolist(), row.count]
+    if not row.encoding.idle:
+        return cuts
+    # A few bytes apart from a block that has no such gaps itself do not belong to it.
+    apart = 3 * row.encoding.byte_seconds
+    more = []
+    for first, last in itertools.pairwise(cuts):
+        inside = np.flatnonzero(pause[first : last - 1] > apart) + first + 1
+        if not len(inside) or last - first <= 3 * STRAYS:
+            continue
+        head = inside[inside - first <= STRAYS]
+        tail = inside[last - inside <= STRAYS]
+        if len(head) + len(tail) == len(inside):
+            more += [*head.tolist(), *tail.tolist()]
+    return sorted({*cuts, *more})
+
+
 def _blocks_of(row: ByteRow) -> list[Block]:
     """Cut a row of bytes into blocks where there is a gap, and judge each."""
     encoding = row.encoding
     if not row.count:
         return []
-    gaps = np.flatnonzero(row.begins[1:] - row.ends[:-1] > encoding.block_gap) + 1
-    edges = [0, *gaps.tolist(), row.count]
+    edges = _cuts(row)
     blocks = []
     for first, last in zip(edges, edges[1:], strict=False):
         data = row.bytes_of(row.bits[first * row.data_bits : last * row.data_bits])

@@ -152,8 +152,21 @@ def _of_table(
         return None
     blocks = tuple(_values(part[:, start : start + data_bits]) for part in whole)
     bits = _bytes_bits(blocks, data_bits) + _USUAL[data_bits] + 2.5 * (start + stop) + 4 * with_parity
-    bits += wrong * 9.0
+    bits += wrong * 9.0 + _odd_words(words[0], words[1])
     return (words[0], words[1], parity), bits, blocks
+
+
+def _odd_words(start: str, stop: str) -> float:
+    """Bits that start and stop bits cost which no sender uses: mixed ones, or one without the other; by hand."""
+    bits = 0.0
+    if len(set(start)) > 1 or len(set(stop)) > 1:
+        bits += 16.0
+    if bool(start) != bool(stop):
+        # Seven-bit text has a bit that never changes, too.
+        bits += 40.0
+    elif start and start[-1] == stop[0]:
+        bits += 12.0
+    return bits + 3.0 * max(0, len(start) - 1) + 2.0 * max(0, len(stop) - 2)
 
 
 def _periodic(rows: Sequence[BitArray], long_preamble: bool) -> Iterator[Frame]:

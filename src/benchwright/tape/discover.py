@@ -774,7 +774,9 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
         reasons, doubts = _reasons(candidate, made, check, full, cover)
         if check:
             made = replace(made, check=check.check)
-        found.append(_Proved(made, nats, structure, check, reasons, doubts, blocks, candidate))
+        # A check that holds proves symbols and frames, however badly they were read.
+        sure = max(structure, 1 - 10 * check.luck) if check else structure
+        found.append(_Proved(made, nats, sure, check, reasons, doubts, blocks, candidate))
     return found
 
 
