@@ -47,7 +47,7 @@ def test_what_it_sends_is_read(
 ) -> None:
     """Every byte that it sends is read, with a second of the idle tone in front: it sends two bits of it.
 
-    At these rates a bit is a whole number of samples. At others it rounds the bit but not the tones, and sends
+    At these rates a bit is a whole number of samples. At others it rounds the bit, not the tones, and sends
     bits that are not whole cycles.
     """
     program = tool("minimodem")
