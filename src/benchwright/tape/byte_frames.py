@@ -186,7 +186,8 @@ def _periodic(rows: Sequence[BitArray], long_preamble: bool) -> Iterator[Frame]:
             told = sum(map(len, rows))
             # A row ends with a byte; bits left over are the start of rubbish, or a sign of the wrong place.
             loose = sum(min(rest, 3) for rest in left)
-            for start in range(period - 4):
+            # A start bit needs no preamble to say where the bytes begin.
+            for start in range(1 if offset else period - 4):
                 for stop in range(period - start - 4):
                     for with_parity in (False, True):
                         data_bits = period - start - stop - with_parity

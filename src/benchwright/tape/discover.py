@@ -521,6 +521,8 @@ def _candidates(code: Code, bursts: list[Burst], lettered: Lettered, usual: floa
                 frame = _with_preamble(frame)
             encoding = _encoding(code, frame, phase, lettered, usual, sync, bursts, begins, stops, bits)
             per_half = (frame.bits + (memoryless + 1) * max(0, whole - halves)) / max(1, whole)
+            # Bytes of symbols that are half of the true ones repeat themselves, and so seem cheap.
+            per_half += code.bits
             gain = (memoryless * halves - frame.bits) * math.log(2) * min(1.0, share / 0.9)
             found.append(_Candidate(code, frame, phase, encoding, per_half, gain, share))
     return found
@@ -769,6 +771,9 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
         check = _best_check(datas, frame)
         if check is None and full is not own:
             check = _best_check([_turned(data, frame.data_bits, least, turned) for data in own], frame)
+        if check:
+            # What a check explains need not look like text.
+            bits = sum(bits_of_kind(d[: len(d) - check.check.bytes - check.trailing]) for d in datas)
         nats = prior - 0.5 * math.log(2) * bits + (min(60.0, check.evidence) if check else 0.0)
         made = _oriented(encoding, candidate, least, turned)
         reasons, doubts = _reasons(candidate, made, check, full, cover)
@@ -804,21 +809,16 @@ def _turned(data: bytes, bits: int, least: bool, turned: bool) -> bytes:
 def _habit(candidate: _Candidate, least: bool, turned: bool) -> float:
     """Nats for what is usual: stop bits are ones, least bit first with start bits, longer ones; by hand."""
     frame = candidate.frame
-    nats = 0.0
+    if frame.data_bits < 8 and not (frame.start and frame.stop) and not candidate.code.marker:
+        return -20.0 - (0.0 if least else 1.0) - (1.0 if turned else 0.0)
     if frame.stop or frame.start:
         stop_is_one = (frame.stop[:1] == "1") if frame.stop else frame.start[:1] == "0"
-        nats += 15.0 if stop_is_one != turned else 0.0
-        nats += 4.0 if least else 0.0
-    elif candidate.phase:
-        nats += 0.0 if turned else 1.0
-        nats += 0.7 if least else 0.0
-    elif candidate.code.marker:
-        nats += 1.0 if least else 0.0
-        nats += 0.5 if not turned else 0.0
-    else:
-        nats += 1.0 if not least else 0.0
-        nats += 1.2 if not turned else 0.0
-    return nats
+        return (0.0 if stop_is_one != turned else -15.0) - (0.0 if least else 4.0)
+    if candidate.phase:
+        return -(1.0 if turned else 0.0) - (0.0 if least else 0.7)
+    if candidate.code.marker:
+        return -(0.0 if least else 1.0) - (0.5 if turned else 0.0)
+    return -(1.0 if least else 0.0) - (1.2 if turned else 0.0)
 
 
 def _flip(bits: str) -> str:
