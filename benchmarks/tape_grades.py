@@ -189,9 +189,9 @@ class Ease:
 
 
 EASES: dict[str, Ease] = {
-    "msx-2400": Ease(short_waves=0.45, noise_db=5.0, drops=0.7),
-    "pulse-length": Ease(noise_db=1.5, drops=0.6),
-    "cuts-1200": Ease(noise_db=1.0),
+    "msx-2400": Ease(short_waves=0.4, noise_db=6.0, drops=0.6),
+    "pulse-length": Ease(noise_db=1.5, drops=0.5),
+    "cuts-1200": Ease(noise_db=1.5, drops=0.8),
     "msx-1200": Ease(noise_db=1.0),
 }
 
