@@ -157,7 +157,7 @@ def _of_table(
 
 
 def _odd_words(start: str, stop: str) -> float:
-    """Bits that start and stop bits cost which no sender uses: mixed ones, or one without the other; by hand."""
+    """Bits that it costs to say start and stop bits that no sender uses; by hand."""
     bits = 0.0
     if len(set(start)) > 1 or len(set(stop)) > 1:
         bits += 16.0

@@ -773,7 +773,7 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
             check = _best_check([_turned(data, frame.data_bits, least, turned) for data in own], frame)
         if check:
             # What a check explains need not look like text.
-            bits = sum(bits_of_kind(d[: len(d) - check.check.bytes - check.trailing]) for d in datas)
+            bits = sum(bits_of_kind(d[: len(d) - check.check.size - check.trailing]) for d in datas)
         nats = prior - 0.5 * math.log(2) * bits + (min(60.0, check.evidence) if check else 0.0)
         made = _oriented(encoding, candidate, least, turned)
         reasons, doubts = _reasons(candidate, made, check, full, cover)
