@@ -89,6 +89,8 @@ class ByteRow:
         All bits, start, parity and stop among them, whatever frame they were read in, and when each ends.
     ended_well : bool
         Leader or silence follows, and not more signal that could not be read.
+    whole : bool
+        That, and a good leader before the first byte.
     """
 
     bits: npt.NDArray[np.int8]
@@ -107,6 +109,7 @@ class ByteRow:
     tape_bits: npt.NDArray[np.int8] = field(default_factory=lambda: np.empty(0, np.int8))
     tape_bit_ends: FloatArray = field(default_factory=lambda: np.empty(0))
     ended_well: bool = False
+    whole: bool = False
 
     @property
     def count(self) -> int:
@@ -166,6 +169,7 @@ class ByteRow:
         rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
         said = 0
         pending: tuple[float, float] | None = None
+        led_well: bool | None = None
         since = 0
         speed_times, speed = [], []
         edges, nominal, signs = [], [], []
@@ -193,6 +197,8 @@ class ByteRow:
             marks = sorted([(int(k), 0) for k in opens] + [(int(k) + 1, -1) for k in closes])
             for place, what in marks:
                 if what == 0:
+                    if led_well is None:
+                        led_well = _led_well(piece, place, earlier=bool(speed))
                     pending = (float(piece.time[place]), float(piece.cost[place]))
                     since = int(before[place])
                 elif pending is not None and before[place] - since == encoding.data_bits:
@@ -228,6 +234,7 @@ class ByteRow:
             speed=np.concatenate(speed) if speed else np.empty(0),
             asymmetry=0.0,
             polarity=polarity,
+            whole=bool(led_well) and ended_well,
             ended_well=ended_well,
             encoding=encoding,
             edges=np.concatenate(edges) if edges else np.empty(0),
@@ -253,6 +260,14 @@ class ByteRow:
         return Rival(byte_first, byte_last, self.bytes_of(bits), cost, begins, ends)
 
 
+def _led_well(piece: Piece, place: int, earlier: bool) -> bool:
+    """Whether the half-waves before a place are a leader that reads well, or at least a few of a short one."""
+    first = max(1, place - 200)
+    if place - first < LEAST_LED:
+        return earlier
+    return bool(piece.cost[place] - piece.cost[first] < 0.5 * (place - first))
+
+
 def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool) -> bytes:
     """Bits in the order of the tape, as bytes."""
     rows = np.asarray(bits, np.int64).reshape(-1, data_bits)
@@ -262,6 +277,8 @@ def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool)
     return bytes((rows @ weights).astype(np.uint8))
 
 
+LEAST_LED = 5
+"""Half-waves of leader or preamble before a block that has a beginning."""
 STRAYS = 4
 """Bytes that may stand alone in a leader: what a dropout there looks like."""
 
@@ -293,7 +310,7 @@ def _blocks_of(row: ByteRow) -> list[Block]:
         return []
     edges = _cuts(row)
     blocks = []
-    for first, last in zip(edges, edges[1:], strict=False):
+    for first, last in itertools.pairwise(edges):
         data = row.bytes_of(row.bits[first * row.data_bits : last * row.data_bits])
         # A rival that adds a byte somewhere out in the leader says nothing about this block.
         since, until = row.begins[first] - BESIDE, row.ends[last - 1] + BESIDE
@@ -302,10 +319,8 @@ def _blocks_of(row: ByteRow) -> list[Block]:
             for r in row.rivals
             if r.first >= first and r.last <= last and r.ends > since and r.begins < until
         ]
-        # Without a check, a block stands on being whole: leader before it, leader or silence after it.
-        whole = (row.ended_well or last < row.count) and (
-            first > 0 or row.begins[0] - row.edges[0] > max(0.02, 1.5 * encoding.byte_seconds)
-        )
+        # A block cut off at either end may look right all the same.
+        whole = row.whole if last == row.count or first == 0 else True
         judged: Judged = judge(data, rivals, whole, encoding)
         inside = (row.speed_times >= row.begins[first]) & (row.speed_times <= row.ends[last - 1])
         blocks.append(

@@ -12,9 +12,9 @@ from .decode import decode
 from .encoding import Encoding
 from .recording import Channel, Recording
 
-_STRETCH = 30.0
+_STRETCH = 15.0
 """Seconds that are tried at a time: a long leader and some bytes after it."""
-_MOST_STRETCHES = 10
+_MOST_STRETCHES = 20
 _FRAME = 0.1
 _LEAST_BYTES = 4
 

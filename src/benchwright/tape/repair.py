@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -87,7 +88,8 @@ def judge(data: bytes, rivals: list[Rival], whole: bool, encoding: Encoding) -> 
         # A wrong block passes by luck once in 2^width.
         left = wrong / (1 + wrong) / 2**check.width
         sure = np.maximum(confidence, 1 - left - 1e-9)
-        return Judged(data, left < 1 - SURE, sure, "holds", ())
+        good = left < 1 - SURE and (whole or check.width > 8)
+        return Judged(data, good, sure, "holds", ())
     found = _mend(data, rivals, encoding)
     if found is None:
         return Judged(data, False, confidence * 0.98, "fails", ())
@@ -99,7 +101,8 @@ def judge(data: bytes, rivals: list[Rival], whole: bool, encoding: Encoding) -> 
         for r in used
     )
     sure = np.full(len(mended), posterior)
-    return Judged(mended, posterior > SURE, sure, "holds", words)
+    good = posterior > SURE and (whole or check.width > 8)
+    return Judged(mended, good, sure, "holds", words)
 
 
 def _mend(data: bytes, rivals: list[Rival], encoding: Encoding) -> tuple[bytes, list[Rival], float] | None:
@@ -124,7 +127,7 @@ def _mend(data: bytes, rivals: list[Rival], encoding: Encoding) -> tuple[bytes, 
             heapq.heappush(heap, (cost - rows[last].cost + rows[last + 1].cost, (*chosen[:-1], last + 1)))
             heapq.heappush(heap, (cost + rows[last + 1].cost, (*chosen, last + 1)))
         picked = sorted((rows[k] for k in chosen), key=lambda r: r.first)
-        if any(a.last > b.first for a, b in zip(picked, picked[1:], strict=False)):
+        if any(a.last > b.first for a, b in itertools.pairwise(picked)):
             continue
         tried += math.exp(-cost)
         candidate = _with(data, picked)
