@@ -139,10 +139,10 @@ def takes() -> list[Take]:
     """Two passes of the damaged data tape: each loses something else."""
     programme, spans = _written()
     # A crease lies at the same place in both; dirt comes and goes.
-    crease = (_place(spans, 3, 0.55), 12e-3, 14.0)
+    crease = (_place(spans, 4, 0.55), 12e-3, 14.0)
     lost = (
-        [(_place(spans, 1, 0.30), 30e-3, 45.0), (_place(spans, 4, 0.62), 22e-3, 45.0)],
-        [(_place(spans, 2, 0.45), 26e-3, 45.0), (_place(spans, 4, 0.25), 34e-3, 45.0)],
+        [(_place(spans, 0, 0.30), 20e-3, 45.0), (_place(spans, 2, 0.62), 20e-3, 45.0)],
+        [(_place(spans, 3, 0.45), 20e-3, 45.0), (_place(spans, 2, 0.25), 20e-3, 45.0)],
     )
     told = ("the first pass", "the second pass, after the head was wiped dry")
     made = []
