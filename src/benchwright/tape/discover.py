@@ -765,15 +765,18 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
     found = []
     full = [b.data for b in blocks if len(b.data) >= 4 and float(np.mean(b.confidence)) > 0.9] or own
     for least, turned in itertools.product((False, True), (False, True)):
-        datas = [_turned(data, frame.data_bits, least, turned) for data in full]
-        bits = sum(bits_of_kind(d) for d in datas)
         prior = _habit(candidate, least, turned)
-        check = _best_check(datas, frame)
-        if check is None and full is not own:
-            check = _best_check([_turned(data, frame.data_bits, least, turned) for data in own], frame)
-        if check:
-            # What a check explains need not look like text.
-            bits = sum(bits_of_kind(d[: len(d) - check.check.size - check.trailing]) for d in datas)
+        check: FoundCheck | None = None
+        for source in (full, own) if full is not own else (own,):
+            other = _best_check([_turned(data, frame.data_bits, least, turned) for data in source], frame)
+            if other and (check is None or other.evidence > check.evidence):
+                check = other
+        # The bytes read from the letters are the same stretch of tape for every candidate; what a check
+        # explains need not look like text.
+        end = check.check.size + check.trailing if check else 0
+        bits = sum(
+            bits_of_kind(_turned(data[: len(data) - end], frame.data_bits, least, turned)) for data in own
+        )
         nats = prior - 0.5 * math.log(2) * bits + (min(60.0, check.evidence) if check else 0.0)
         made = _oriented(encoding, candidate, least, turned)
         reasons, doubts = _reasons(candidate, made, check, full, cover)
