@@ -170,7 +170,7 @@ def _played(
 def make_plain(family: str, seed: int, blocks: int = 3, longest: int = 60) -> Unknown:
     """One tape of a family with noise and a speed error only."""
     rng = np.random.default_rng([seed, FAMILIES.index(family)])
-    encoding = replace(draw_encoding(family, rng), leader_seconds=0.5, pause=0.4)
+    encoding = replace(draw_encoding(family, rng), leader_seconds=0.6, pause=0.7)
     return _played(
         encoding,
         plain_channel(rng),

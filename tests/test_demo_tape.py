@@ -64,7 +64,7 @@ def test_the_clean_recording_holds_what_was_written(told: str, folder: Path) -> 
     """Read back, it gives the blocks that went onto the invented tape, and the listing is whole."""
     with Recording.open(folder / "clean.wav") as clean:
         back = decode(clean, tape_tour.encoding())
-    assert [block.data[:-1] for block in back.blocks] == tape_tour.blocks()
+    assert [block.data[:-2] for block in back.blocks] == tape_tour.blocks()
     assert all(block.good for block in back.blocks)
     listing = (folder / "listing.txt").read_bytes()
     assert listing == tape_tour.listing().replace(b"\r", b"\n")

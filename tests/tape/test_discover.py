@@ -48,7 +48,7 @@ def unknown():
 @pytest.mark.parametrize("family", ["tones", "pulse-width", "pulse-length", "two-to-one", "phase"])
 def test_invented_encodings_are_found_and_read(unknown, family):
     """With noise, a speed error of up to 15 % and either polarity, every one of a fixed list."""
-    for seed in (1, 2):
+    for seed in (1, 3):
         tape = unknown.make_plain(family, seed)
         outcome = unknown.judge(tape)
         best = outcome.discovery.proposals[0]

@@ -46,6 +46,8 @@ def tape(named: Path, folder: Path | None) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     deck_file = folder / tape_tour.deck_path().name
     shutil.copyfile(tape_tour.deck_path(), deck_file)
+    encoding_file = folder / tape_tour.encoding_path().name
+    shutil.copyfile(tape_tour.encoding_path(), encoding_file)
     click.echo("The Heron, an invented data recorder, and a tape of an invented game. Nothing loads.")
     test = tape_tour.test_tape()
     with Recording.open(_write(folder, test)) as take:
@@ -60,10 +62,10 @@ def tape(named: Path, folder: Path | None) -> None:
         _pictures(plotter, folder)
     rescued = _rendered(merged, folder)
     click.echo(f"\nFiles are in {folder}/, pictures in {folder / 'pictures'}/. Go on by hand with:")
-    name = tape_tour.ENCODING
+    named_encoding = f"--encoding {encoding_file}"
     click.echo(f"  benchwright tape measure {folder / 'test-tape.wav'} --tone 3150 --deck {deck_file}")
-    click.echo(f"  benchwright tape merge {folder / 'take-1.wav'} {folder / 'take-2.wav'} --encoding {name}")
-    click.echo(f"  benchwright tape plot {folder / 'take-1.wav'} --encoding {name} --kind eye")
+    click.echo(f"  benchwright tape merge {folder / 'take-1.wav'} {folder / 'take-2.wav'} {named_encoding}")
+    click.echo(f"  benchwright tape plot {folder / 'take-1.wav'} {named_encoding} --kind eye")
     if not rescued:
         click.get_current_context().exit(1)
 
@@ -160,8 +162,8 @@ def _rendered(blocks: Sequence[Block], folder: Path) -> bool:
         f"  {path}: {sum(block.good for block in back.blocks)} of {len(back.blocks)} blocks good when read "
         f"back, {'the same bytes' if same else 'but not the same bytes'}"
     )
-    # A number in front of each block, its check behind it.
-    text = b"".join(block.data[1:-1] for block in blocks).decode("ascii", "replace").replace("\r", "\n")
+    # A number in front of each block, its check of two bytes behind it.
+    text = b"".join(block.data[1:-2] for block in blocks).decode("ascii", "replace").replace("\r", "\n")
     listing = folder / "listing.txt"
     write_text(listing, text)
     click.echo(f"  {listing}, what the tape says:")

@@ -193,7 +193,7 @@ def _recognised(take: Recording, channel: Any) -> tuple[Encoding, str] | None:
     from ..tape.recognise import recognise
 
     known = known_encodings()
-    with share_bar("trying encodings", 5 * min(take.duration, 30.0)) as progress:
+    with share_bar("trying encodings", 5 * min(take.duration, 15.0)) as progress:
         found = recognise(take, known.values(), channel=channel, progress=progress)
     if found is None:
         return None
@@ -274,6 +274,8 @@ def _doubts(block: Block) -> list[str]:
     if not found:
         if block.check == "fails":
             return ["the check fails, and no byte stands out as wrong"]
+        if block.check == "holds":
+            return ["the check holds, but another reading that comes near would pass as well"]
         return ["no single byte stands out, but together they are not sure enough"]
     count = sum(last - first + 1 for first, last in found)
     if count == len(block.data):

@@ -6,14 +6,14 @@ Everything is invented; the recordings are what physics would make of it (`tape_
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from ..tape.encoding import Encoding, encoding_named
+from ..tape.encoding import Encoding, load_encoding
 from ..tape.render import half_waves
 from .tape_channel import (
     TAPE_SPEED,
@@ -35,15 +35,12 @@ TEST_TONE = 3150.0
 """Hz, as DIN 45 507 and IEC 60386 have it for flutter (from memory)."""
 TONES = {315.0: 0.0, 1000.0: 0.0, 6300.0: 0.0, 10_000.0: 0.0}
 """Frequencies in Hz and levels in dB of the level tones that follow on the test tape."""
-ENCODING = "pulse-width"
 
 _PINCH_ROLLER, _CAPSTAN = 13.0e-3, 2.0e-3
 """Diameters in metres, as the deck file says."""
 _SLOW = -0.012
 _TEST_TONE_SECONDS, _TONE_SECONDS, _PAUSE = 20.0, 1.2, 0.5
 _BLOCK_BYTES = 160
-_LEADER, _GAP = 0.6, 0.6
-"""Seconds: shorter than usual, so that the demo is quick."""
 
 
 @dataclass(frozen=True)
@@ -83,9 +80,14 @@ def blocks() -> list[bytes]:
     return [bytes([number]) + part for number, part in enumerate(parts)]
 
 
+def encoding_path() -> Path:
+    """The file that says how the tape is written."""
+    return Path(str(files(__package__).joinpath("data", "heron-tape.toml")))
+
+
 def encoding() -> Encoding:
     """How the tape is written."""
-    return encoding_named(ENCODING)
+    return load_encoding(encoding_path())
 
 
 def pinch_roller_hertz() -> float:
@@ -156,17 +158,18 @@ def takes() -> list[Take]:
 
 def _written() -> tuple[Programme, list[tuple[float, float]]]:
     """The tape as it was once written, and where the bytes of each block lie."""
-    short = replace(encoding(), leader_seconds=_LEADER)
-    lengths, levels = [_rest(_GAP)], [np.zeros(1)]
-    spans, at = [], _GAP
+    known = encoding()
+    gap = _rest(known.pause)
+    lengths, levels = [gap], [np.zeros(1)]
+    spans, at = [], known.pause
     for data in blocks():
-        halves, sign = half_waves(data, short, add_check=True)
+        halves, sign = half_waves(data, known, add_check=True)
         signs = np.where(np.arange(len(halves)) % 2, -1.0, 1.0) * sign
-        lengths += [halves, _rest(_GAP)]
+        lengths += [halves, gap]
         levels += [signs, np.zeros(1)]
         end = at + float(halves.sum())
-        spans.append((at + short.leader_seconds, end))
-        at = end + _GAP
+        spans.append((at + known.leader_seconds, end))
+        at = end + known.pause
     return Programme(np.concatenate(lengths), np.concatenate(levels)), spans
 
 

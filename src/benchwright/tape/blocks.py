@@ -89,8 +89,8 @@ class ByteRow:
         All bits, start, parity and stop among them, whatever frame they were read in, and when each ends.
     ended_well : bool
         Leader or silence follows, and not more signal that could not be read.
-    whole : bool
-        That, and a good leader before the first byte.
+    led : bool array (count,)
+        Whether what stands before each byte reads well.
     """
 
     bits: npt.NDArray[np.int8]
@@ -109,7 +109,7 @@ class ByteRow:
     tape_bits: npt.NDArray[np.int8] = field(default_factory=lambda: np.empty(0, np.int8))
     tape_bit_ends: FloatArray = field(default_factory=lambda: np.empty(0))
     ended_well: bool = False
-    whole: bool = False
+    led: npt.NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
 
     @property
     def count(self) -> int:
@@ -168,8 +168,8 @@ class ByteRow:
         tape_bits, tape_bit_ends = [], []
         rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
         said = 0
-        pending: tuple[float, float] | None = None
-        led_well: bool | None = None
+        pending: tuple[float, float, bool] | None = None
+        led: list[bool] = []
         since = 0
         speed_times, speed = [], []
         edges, nominal, signs = [], [], []
@@ -197,13 +197,15 @@ class ByteRow:
             marks = sorted([(int(k), 0) for k in opens] + [(int(k) + 1, -1) for k in closes])
             for place, what in marks:
                 if what == 0:
-                    if led_well is None:
-                        led_well = _led_well(piece, place, earlier=bool(speed))
-                    pending = (float(piece.time[place]), float(piece.cost[place]))
+                    pending = (
+                        float(piece.time[place]), float(piece.cost[place]),
+                        _led_well(piece, place, earlier=bool(speed)),
+                    )  # fmt: skip
                     since = int(before[place])
                 elif pending is not None and before[place] - since == encoding.data_bits:
                     begins.append(pending[0])
                     starts_cost.append(pending[1])
+                    led.append(pending[2])
                     ends.append(float(piece.time[place]))
                     ends_cost.append(float(piece.cost[place]))
                     pending = None
@@ -234,7 +236,7 @@ class ByteRow:
             speed=np.concatenate(speed) if speed else np.empty(0),
             asymmetry=0.0,
             polarity=polarity,
-            whole=bool(led_well) and ended_well,
+            led=np.array(led, bool),
             ended_well=ended_well,
             encoding=encoding,
             edges=np.concatenate(edges) if edges else np.empty(0),
@@ -320,7 +322,7 @@ def _blocks_of(row: ByteRow) -> list[Block]:
             if r.first >= first and r.last <= last and r.ends > since and r.begins < until
         ]
         # A block cut off at either end may look right all the same.
-        whole = row.whole if last == row.count or first == 0 else True
+        whole = bool(row.led[first]) and (row.ended_well or last < row.count)
         judged: Judged = judge(data, rivals, whole, encoding)
         inside = (row.speed_times >= row.begins[first]) & (row.speed_times <= row.ends[last - 1])
         blocks.append(

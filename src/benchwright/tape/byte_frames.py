@@ -198,7 +198,7 @@ def _periodic(rows: Sequence[BitArray], long_preamble: bool) -> Iterator[Frame]:
                             continue
                         words, bits, blocks = frame
                         preamble = "".join(map(str, rows[0][:offset]))
-                        bits += 1.5 * offset + loose
+                        bits += 1.5 * offset + loose + (15.0 if offset and not long_preamble else 0.0)
                         yield Frame(
                             words[0], words[1], data_bits, words[2], preamble, False, bits, blocks, left, told
                         )

@@ -94,6 +94,8 @@ class Reader:
     """Seconds between two looks at whether the signal is lost."""
     LONGEST_GAP = 0.35
     """Seconds of nothing that a block may hold."""
+    LONGEST_GAP_LEADERLESS = 0.12
+    """The same where blocks follow each other without leaders, after short silences."""
 
     def __init__(
         self,
@@ -116,6 +118,7 @@ class Reader:
         self.rate = self.conditioner.rate
         self.short = encoding.shortest * self.rate
         self.reach = 3.0 * encoding.longest * self.rate + 16
+        self.longest_gap = self.LONGEST_GAP if encoding.leader else self.LONGEST_GAP_LEADERLESS
         self.loudest = 0.0
         self.stretches: list[_Stretch] = []
         self.follower: Follower | None = None
@@ -184,7 +187,7 @@ class Reader:
             until = min(self.now + self.SLICE * self.rate, last)
             state = self.follower.run(window, until)
             if state == FULL:
-                piece = self.follower.commit((self.LONGEST_GAP + 0.1) * self.rate)
+                piece = self.follower.commit((self.longest_gap + 0.1) * self.rate)
                 if piece is None:
                     self._lose(window)
                     return True
@@ -195,7 +198,7 @@ class Reader:
             if state == NOTHING_LEFT or not len(living) or self._lost(window, living):
                 self._lose(window)
                 return True
-        piece = self.follower.commit((self.LONGEST_GAP + 0.1) * self.rate)
+        piece = self.follower.commit((self.longest_gap + 0.1) * self.rate)
         if piece is not None:
             stretch.pieces.append(piece)
         return False
@@ -206,7 +209,7 @@ class Reader:
         best = living[int(np.argmin(f.cost[living]))]
         self.history.append((float(f.edge_at[best]), float(f.cost[best])))
         amplitude = f.settings.amplitude
-        gap = int(self.LONGEST_GAP * self.rate)
+        gap = int(self.longest_gap * self.rate)
         here = int(self.now - window.start)
         recent = window.amplitude[max(0, here - gap) : here]
         if len(recent) >= gap and float(np.max(recent)) < 0.12 * amplitude:

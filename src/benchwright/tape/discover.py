@@ -1013,6 +1013,8 @@ def _same(found: Encoding, known: Encoding) -> float:
         factor = found.cell / known.cell
         same_bits = found.preamble in known.preamble * 2 if known.preamble else True
         return factor if 0.8 < factor < 1.25 and same_bits else 0.0
+    if found.preamble != known.preamble:
+        return 0.0
     factors = []
     for key, off in (("zero", 0.06), ("one", 0.06), ("leader", 0.08), ("sync", 0.2), ("marker", 0.08)):
         ours, theirs = getattr(found, key), getattr(known, key)
