@@ -10,7 +10,9 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
+from benchwright.cli import tape_plot
 from benchwright.cli.main import cli
+from benchwright.tape import Recording
 from benchwright.tape.encoding import encoding_named
 from benchwright.tape.render import render
 
@@ -71,6 +73,21 @@ def test_data_gives_the_blocks_and_the_eye(data: Path, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "tape-eye.svg", "tape-half-waves.svg", "tape-waveform.svg",
     ]  # fmt: skip
+
+
+def test_long_recordings_are_counted_in_pieces(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read piece by piece, nearly as many half-waves are counted as at once: a few are lost at each cut."""
+    monkeypatch.setattr(tape_plot, "_PIECE_S", 1.7)
+    with Recording.open(data) as take:
+        encoding = encoding_named("pulse-width")
+        (whole, _) = tape_plot.Plotter(take, [0], encoding)._counts()
+        monkeypatch.setattr(tape_plot, "_LONGEST_KEPT_S", 0.0)
+        (pieces, eye) = tape_plot.Plotter(take, [0], encoding)._counts()
+    everything, counted = whole.counts.sum(), pieces.counts.sum()
+    # 40 + 14 bytes and two checks of 8 bits, two half-waves a bit.
+    assert everything == 2 * 8 * (40 + 14 + 2)
+    assert 0.5 * everything < counted <= everything
+    assert eye.ends.sum() > 0.4 * everything
 
 
 def test_a_deck_file_names_the_line(tone: Path, tmp_path: Path) -> None:
