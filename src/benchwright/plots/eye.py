@@ -185,8 +185,10 @@ def draw_eye(eye: EyeCounts, *, name: str = "", encoding: str = "") -> Picture:
                     "", (1e6 * soon, 0.0), (1e6 * late, 0.0), zorder=6,
                     arrowprops={"arrowstyle": "<->", "linewidth": 1.0, "shrinkA": 0, "shrinkB": 0},
                 )  # fmt: skip
-                axes.text(limit, 0.06, f" {1e6 * (soon - late):.0f} µs", ha="left", va="bottom",
-                          fontsize=7.5, zorder=6)  # fmt: skip
+                axes.text(
+                    0.5e6 * (late + soon), -0.12, f"{1e6 * (soon - late):.0f} µs", ha="center", va="top",
+                    fontsize=7.5, zorder=6, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+                )  # fmt: skip
         axes.axhline(0.0, color=INK, linewidth=0.5, zorder=1)
         axes.axvline(0.0, color=INK, linewidth=0.5, zorder=1)
         axes.set_xlim(float(reach[0]), float(reach[1]))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from .paper import DARK, INK, LIGHT, Picture, clean_name, finished, paper, sheet, time_axis
+from .paper import DARK, INK, LIGHT, Picture, clean_name, finished, key_below, paper, sheet, time_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -226,13 +226,13 @@ def _draw_dropouts(axes: Axes, traces: Sequence[Trace], scale: float, named: boo
         axes.vlines(at, 0.0, depth, color=INK, linewidth=0.6)
         axes.plot(
             at, depth, linestyle="none", marker=marker, color=shade, markeredgecolor=INK, clip_on=False,
-            markeredgewidth=0.4, label=trace.channel, markersize=4.5, zorder=5,
+            markeredgewidth=0.4, label=f"dropouts, {trace.channel}", markersize=4.5, zorder=5,
         )  # fmt: skip
         deepest = max(deepest, float(depth.max()))
     axes.set_ylim(1.1 * deepest, 0.0)
     axes.set_ylabel("Dropout\ndepth (dB)")
     if named:
-        axes.legend(loc="lower right", ncols=2)
+        key_below(axes, 4)
 
 
 def _counted(count: int, thing: str) -> str:
