@@ -443,8 +443,10 @@ def _strange(lettered: Lettered, word: str, at: int) -> bool:
         for row, text in zip(lettered.scaled, lettered.texts, strict=True)
         if text.startswith(word, at)
     ]
-    off = abs(math.log(float(np.median(here)) / nominal))
-    return off > (0.1 if len(word) > 1 else 0.14)
+    off = math.log(float(np.median(here)) / nominal)
+    least = 0.1 if len(word) > 1 else 0.14
+    # A long half-wave before makes the first of the data longer, never shorter.
+    return off < -least or off > 2 * least
 
 
 def _start_of(text: str, code: Code, at: int) -> int:
@@ -784,6 +786,9 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
             made = replace(made, check=check.check)
         # A check that holds proves symbols and frames, however badly they were read.
         sure = max(structure, 1 - 10 * check.luck) if check else structure
+        if check is None and not frame.fixed_bits and not candidate.code.marker:
+            # Nothing but likely bytes says where a byte begins.
+            sure *= 0.85
         found.append(_Proved(made, nats, sure, check, reasons, doubts, blocks, candidate))
     return found
 
