@@ -12,8 +12,7 @@ import numpy.typing as npt
 from .encoding import Encoding
 from .follower import Piece
 from .grammar import BOUNDARY, INSIDE, LEADER, Grammar
-from .repair import Judged, Rival, judge
-from .starts import Start
+from .repair import FEWEST, Judged, Rival, judge
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -119,6 +118,13 @@ class ByteRow:
     def data_bits(self) -> int:
         return self.encoding.data_bits
 
+    def last_checks(self) -> bool:
+        """Whether the check of the last block holds."""
+        check = self.encoding.check
+        first = _cuts(self)[-2]
+        data = self.bytes_of(self.bits[first * self.data_bits :])
+        return check is not None and check.holds(data)
+
     @cached_property
     def blocks(self) -> list[Block]:
         """The blocks, judged."""
@@ -159,7 +165,6 @@ class ByteRow:
         grammar: Grammar,
         encoding: Encoding,
         rate: float,
-        start: Start,
         polarity: int,
         ended_well: bool = True,
     ) -> ByteRow:
@@ -324,6 +329,8 @@ def _blocks_of(row: ByteRow) -> list[Block]:
         # A block cut off at either end may look right all the same.
         whole = bool(row.led[first]) and (row.ended_well or last < row.count)
         judged: Judged = judge(data, rivals, whole, encoding)
+        if encoding.check is None and len(data) < FEWEST and not (whole and np.all(judged.confidence > 0.99)):
+            continue  # what a knock in a leader looks like
         inside = (row.speed_times >= row.begins[first]) & (row.speed_times <= row.ends[last - 1])
         blocks.append(
             Block(

@@ -145,7 +145,7 @@ class Reader:
     def _finished(self) -> list[ByteRow]:
         done = [s for s in self.stretches if s.end]
         self.stretches = [s for s in self.stretches if not s.end]
-        return [ByteRow.of(s.pieces, self.grammar, self.encoding, self.rate, s.start, s.polarity, s.ended_well)
+        return [ByteRow.of(s.pieces, self.grammar, self.encoding, self.rate, s.polarity, s.ended_well)
                 for s in done if s.pieces]  # fmt: skip
 
     def _window(self, window: Window) -> None:
@@ -236,7 +236,7 @@ class Reader:
             # Good reading earns more than it costs, so the least of this is where good reading stops.
             score = f.cost[ends] - 0.9 * present[place]
             score -= np.where(f.grammar.kind[f.node[ends]] == ENDED, 4.0, 0.0)
-            last = int(ends[int(np.argmin(score))])
+            last = self._best_end(ends, score)
             piece = f.final(last)
             stretch.pieces.append(piece)
             stretch.end = float(f.edge_at[last])
@@ -246,6 +246,30 @@ class Reader:
         stretch.end = max(stretch.end, began + 1)
         self.hunt = max(stretch.end, began + 0.02 * self.rate)
         self.follower = None
+
+    def _best_end(self, ends: npt.NDArray[np.int32], score: FloatArray) -> int:
+        """The likeliest end; of several about as likely, the one with which the check holds."""
+        assert self.follower is not None
+        f, stretch, check = self.follower, self.stretches[-1], self.encoding.check
+        order = np.argsort(score)
+        first = int(ends[order[0]])
+        if check is None:
+            return first
+        tried: set[tuple[int, int]] = set()
+        for k in order[:400]:
+            if score[k] > score[order[0]] + 10 or len(tried) >= 8:
+                break
+            end = int(ends[k])
+            key = (int(f.edge_at[end] / (4 * self.short)), int(f.grammar.kind[f.node[end]]))
+            if key in tried:
+                continue
+            tried.add(key)
+            row = ByteRow.of(
+                [*stretch.pieces, f.final(end)], self.grammar, self.encoding, self.rate, stretch.polarity
+            )
+            if row.count and row.last_checks():
+                return end
+        return first
 
     def _ended_well(self, window: Window, piece: Piece, end: float) -> bool:
         """Whether leader or silence follows, and not more of what could not be read."""

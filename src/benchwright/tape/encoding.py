@@ -239,7 +239,7 @@ class _Reader:
             else:
                 halves += [seconds / 2] * count
         for seconds in halves:
-            if not 20e-6 <= seconds <= 20e-3:
+            if not 19.99e-6 <= seconds <= 20.01e-3:
                 raise self.bad(table, key, f"a half-wave of {seconds * 1e6:g} us: expected 20 us to 20 ms")
         return tuple(halves)
 

@@ -34,6 +34,7 @@ class Seed:
     sign: int
     period: float
     uncertain: float = 0.02
+    cost: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -154,6 +155,7 @@ class Follower:
         for seed in seeds:
             h = self.size
             self._put(h, seed.node, seed.time, seed.sign, seed.period, seed.uncertain, root)
+            self.cost[h] = seed.cost
             row = int(seed.time / self.bin_width) % len(self.counts)
             key = seed.node * 2 + (1 if seed.sign > 0 else 0)
             if self.counts[row] >= self.DEEP:

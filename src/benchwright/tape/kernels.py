@@ -107,8 +107,6 @@ def follow(
     m_capacity = len(m_slot)
     noise2 = noise * noise
     typical = math.pi / short  # slope of a sine of amplitude one with the shortest half-wave
-    # A crossing that misses as one does usually costs nothing.
-    reference = jitter2 + noise2 / (usual_amplitude * typical) ** 2
     empty = 0
     while True:
         if (next_bin + 1) * bin_width > until:
@@ -147,6 +145,8 @@ def follow(
                     continue
                 d = samples[e]
                 length = d * p
+                # A crossing that misses as one does usually costs nothing, be its wave long and its slope gentle.
+                reference = jitter2 + noise2 * (d / (math.pi * usual_amplitude)) ** 2
                 tt = v_tt[h] + 2 * d * v_tp[h] + d * d * v_pp[h]
                 tp = v_tp[h] + d * v_pp[h]
                 pp = v_pp[h] + drift * d

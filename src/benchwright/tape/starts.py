@@ -15,6 +15,8 @@ from .grammar import Grammar
 FloatArray = npt.NDArray[np.float64]
 SLOWEST, FASTEST = 0.78, 1.28
 NEAR = 0.15
+LOST_BIT, LOST_WAVE = 3.0, 1.0
+"""Costs of a start a bit later in the preamble, and a crossing away from where waves become even."""
 LEAST_NOISE = 0.35
 """Against the amplitude: what neighbouring waves do to each other looks like noise until it is learnt."""
 
@@ -85,7 +87,13 @@ def _leader(
     near = np.mean(np.abs(views - middle[:, None]) < NEAR * middle[:, None], axis=1)
     fits = (near >= 0.75) & (middle > 1 / FASTEST) & (middle < 1 / SLOWEST)
     fits &= _amplitude(window, time[: len(middle) * step : step]) > faintest
-    for k in np.flatnonzero(fits):
+    # A leader goes on: the run that follows is of the same length, or there is nothing more to see.
+    lasting = fits.copy()
+    ahead = -(-run // step)
+    if len(fits) > ahead:
+        even = np.abs(middle[ahead:] - middle[:-ahead]) < 0.04 * middle[:-ahead]
+        lasting[:-ahead] &= fits[ahead:] & even
+    for k in np.flatnonzero(lasting):
         at = int(k) * step
         here = slice(at, at + run)
         period = float(middle[k])
@@ -131,8 +139,16 @@ def _first_waves(
     period = float(middle[at])
     strong = float(np.max(amplitude[at : at + 24]))
     seeds = [
-        Seed(node, float(time[at + j]), int(rising[at + j]), period, 0.05)
-        for node in grammar.starts
+        # The first waves after silence may be lost, but most often none is.
+        Seed(
+            node,
+            float(time[at + j]),
+            int(rising[at + j]),
+            period,
+            0.05,
+            LOST_BIT * skipped + LOST_WAVE * abs(j),
+        )
+        for skipped, node in enumerate(grammar.starts)
         for j in range(-2, 3)
         if 0 <= at + j < len(time)
     ]
