@@ -135,8 +135,8 @@ def align(
     nothing = np.empty(0, np.int64)
     for word in (20, 12):
         more_a, more_b = [index_a], [index_b]
-        for k in np.flatnonzero(np.diff(index_a) != np.diff(index_b)):
-            a0, a1, b0, b1 = index_a[k] + 1, index_a[k + 1], index_b[k] + 1, index_b[k + 1]
+        for gap in np.flatnonzero(np.diff(index_a) != np.diff(index_b)).tolist():
+            a0, a1, b0, b1 = index_a[gap] + 1, index_a[gap + 1], index_b[gap] + 1, index_b[gap + 1]
             if min(a1 - a0, b1 - b0) < word or max(a1 - a0, b1 - b0) > 4000:
                 continue
             if _crosses(breaks_here, a0, a1) or _crosses(breaks_there, b0, b1):
@@ -225,8 +225,8 @@ def delays(
 ) -> tuple[FloatArray, FloatArray]:
     """How much later a signal runs in one take than in the other, moment by moment.
 
-    The two are close already; this takes out what is left, by their likeness in short stretches, and moves evenly
-    where one of them is faint.
+    The two are close already; this takes out what is left, by their likeness in short stretches, and moves
+    evenly where one of them is faint.
 
     Parameters
     ----------

@@ -31,8 +31,8 @@ class Block:
     data : bytes
         All bytes, a flag and the check among them.
     good : bool
-        There is evidence that every byte is right: the check holds and no reading that comes near it does, or,
-        without a check, every other reading is far off.
+        There is evidence that every byte is right: the check holds and no reading that comes near it does,
+        or, without a check, every other reading is far off.
     confidence : float64 array (n,)
         Chance that each byte is right.
     check : str
@@ -176,7 +176,8 @@ class ByteRow:
         pending: tuple[float, float, bool] | None = None
         led: list[bool] = []
         since = 0
-        speed_times, speed = [], []
+        speed_times: list[FloatArray] = []
+        speed: list[FloatArray] = []
         edges, nominal, signs = [], [], []
         for piece in pieces:
             edge = piece.edge
@@ -268,7 +269,7 @@ class ByteRow:
 
 
 def _led_well(piece: Piece, place: int, earlier: bool) -> bool:
-    """Whether the half-waves before a place are a leader that reads well, or at least a few of a short one."""
+    """Whether the half-waves before a place are a leader that reads well, or a few of a short one."""
     first = max(1, place - 200)
     if place - first < LEAST_LED:
         return earlier

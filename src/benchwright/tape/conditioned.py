@@ -164,7 +164,7 @@ class Conditioner:
         seconds: float = 8.0,
         overlap: float = 0.75,
     ) -> Iterator[Window]:
-        """The recording, or its samples from `first` to `last`, in overlapping stretches, in bounded memory."""
+        """The recording, or samples `first` to `last` of it, in overlapping stretches, in bounded memory."""
         step = max(self.down, int(seconds * self.rate_in) // self.down * self.down)
         lap = int(overlap * self.rate_in) // self.down * self.down
         at = first // self.down * self.down

@@ -1,8 +1,8 @@
 """What neighbouring half-waves do to each other on a tape, learnt from what was read, and undone.
 
-Heads, tape and amplifiers shift each crossing according to what stands beside it. Once most of a stretch is read, the wave
-that should have been there is known; the filter that brings the recording closest to it (least squares) undoes
-the shifts and rejects noise as well as any fixed filter can.
+Heads, tape and amplifiers shift each crossing according to what stands beside it. Once most of a stretch is
+read, the wave that should have been there is known; the filter that brings the recording closest to it (least
+squares) undoes the shifts and rejects noise as well as any fixed filter can.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Follows all readings of a stretch of tape at once, each with its own idea of the speed.
 
-A hypothesis stands at the end of a half-wave. It knows its place in the grammar, its estimate of when that half-wave
-ended and of the tape's speed (a Kalman filter of its own), and what it cost to get there. Of two that stand at the same
-place in the grammar at the same time the better one goes on; the other is remembered as its rival.
+A hypothesis stands at the end of a half-wave. It knows its place in the grammar, its estimate of when that
+half-wave ended and of the tape's speed (a Kalman filter of its own), and what it cost to get there. Of two
+that stand at the same place in the grammar at the same time the better one goes on; the other is remembered
+as its rival.
 """
 
 from __future__ import annotations
@@ -188,7 +189,8 @@ class Follower:
             self.table, self.members, self.counts, self.bin_width, self.next_bin,
             self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
             until, self.offsets, s.noise, (s.jitter * self.short) ** 2, s.drift / self.rate, s.beam, s.coast,
-            1 / s.fastest, 1 / s.slowest, self.short, s.polarity, self.sign_weight, self.KEEP, s.amplitude, s.worst,
+            1 / s.fastest, 1 / s.slowest, self.short, s.polarity, self.sign_weight, self.KEEP,
+            s.amplitude, s.worst,
         )  # fmt: skip
         return int(state)
 
@@ -212,9 +214,9 @@ class Follower:
             return None
         piece = self._piece(path[:last])
         self.size, self.m_size = shift_arena(
-            int(path[last - 1]), self.size, self.node, self.at, self.edge_at, self.period, self.v_tt, self.v_tp,
-            self.v_pp, self.cost, self.parent, self.edge, self.sign, self.heir, self.table, self.members, self.counts,
-            self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
+            int(path[last - 1]), self.size, self.node, self.at, self.edge_at, self.period, self.v_tt,
+            self.v_tp, self.v_pp, self.cost, self.parent, self.edge, self.sign, self.heir, self.table,
+            self.members, self.counts, self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
         )  # fmt: skip
         return piece
 

@@ -223,9 +223,9 @@ def _waves(maker: _Maker, encoding: Encoding) -> list[int]:
 def _phase(maker: _Maker, encoding: Encoding) -> list[int]:
     """Phase encoding: from the transition in the middle of a cell to that of the next.
 
-    A node stands just after a mid-cell transition, knows the bit that it carried and its place in the frame. An equal
-    bit follows after two half-waves of half a cell, another bit after one of a whole cell. The sign of the
-    signal after the transition is the bit itself.
+    A node stands just after a mid-cell transition, knows the bit that it carried and its place in the frame.
+    An equal bit follows after two half-waves of half a cell, another bit after one of a whole cell. The sign
+    of the signal after the transition is the bit itself.
     """
     cell, half = encoding.cell, encoding.cell / 2
 

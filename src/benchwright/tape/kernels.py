@@ -77,7 +77,8 @@ def _against(wave: Array, above: Array, below: Array, at: float, sign: int) -> f
 @njit(cache=True, fastmath=True, nogil=True)
 def follow(
     # grammar
-    kind: Array, first_edge: Array, to: Array, samples: Array, says: Array, edge_cost: Array, edge_sign: Array,
+    kind: Array, first_edge: Array, to: Array, samples: Array, says: Array, edge_cost: Array,
+    edge_sign: Array,
     # window
     start: float, wave: Array, amplitude: Array, above: Array, below: Array, time: Array,
     slope: Array, rising: Array, following: Array,
@@ -99,7 +100,6 @@ def follow(
     1 nothing is left, 2 the arena is full.
     """
     ring = table.shape[0]
-    keys = table.shape[1]
     deep = members.shape[1]
     n_samples = len(wave)
     n_cross = len(time)
@@ -145,7 +145,7 @@ def follow(
                     continue
                 d = samples[e]
                 length = d * p
-                # A crossing that misses as one does usually costs nothing, be its wave long and its slope gentle.
+                # A crossing that misses as one does usually costs nothing, however gentle its slope.
                 reference = jitter2 + noise2 * (d / (math.pi * usual_amplitude)) ** 2
                 tt = v_tt[h] + 2 * d * v_tp[h] + d * d * v_pp[h]
                 tp = v_tp[h] + d * v_pp[h]
@@ -162,7 +162,7 @@ def follow(
                 wide = 3.5 * math.sqrt(tt + jitter2 + noise2 / (max(strong, 1e-9) * typical) ** 2)
                 wide = min(max(wide, 0.22 * short), 0.48 * min(length, 1.5 * short))
                 low = target + shift - wide
-                index = int(math.ceil(low - start))
+                index = math.ceil(low - start)
                 if index < 0:
                     index = 0
                 c_index = following[index] if index <= n_samples else n_cross
@@ -386,8 +386,8 @@ def rivals(
 @njit(cache=True, nogil=True)
 def shift_arena(
     by: int, size: int, node: Array, at: Array, edge_at: Array, period: Array, v_tt: Array, v_tp: Array,
-    v_pp: Array, cost: Array, parent: Array, edge: Array, sign: Array, heir: Array, table: Array, members: Array,
-    counts: Array, m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int,
+    v_pp: Array, cost: Array, parent: Array, edge: Array, sign: Array, heir: Array, table: Array,
+    members: Array, counts: Array, m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int,
 ) -> tuple[int, int]:  # fmt: skip
     """Forget the first `by` hypotheses; hypothesis `by` becomes the root."""
     for k in range(by, size):

@@ -1,8 +1,8 @@
 """Several takes of one damaged side, combined into one answer.
 
-Takes are tied together by the bits that they share, brought onto the time of the best of them and added, each weighted by how
-well it is heard at that moment; the sum is then read like any recording. Where takes cannot be tied, the
-one that is heard best stands alone.
+Takes are tied together by the bits that they share, brought onto the time of the best of them and added, each
+weighted by how well it is heard at that moment; the sum is then read like any recording. Where takes cannot
+be tied, the one that is heard best stands alone.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from ..errors import BenchwrightError
 from .alignment import Alignment, align, delays
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner
-from .decode import Progress, Tape, lesson_of, read_again, read_rows, Reader, without_doubles
+from .decode import Progress, Reader, Tape, channel_to_read, lesson_of, read_again, read_rows, without_doubles
 from .encoding import Encoding, encoding_named
 from .recording import Recording
 
@@ -50,6 +50,7 @@ class _Take:
     conditioner: Conditioner
     amplitude: float
     noise: float
+    channel: Any
 
     @property
     def worth(self) -> float:
@@ -111,12 +112,13 @@ def merge(
         encoding = encoding_named(encoding)
     if not recordings:
         raise CannotMerge("expected at least one recording to merge")
-    told = progress or (lambda done: None)
+    told: Progress = progress or _nothing
     share = 0.6 / len(recordings)
     takes = []
     for k, recording in enumerate(recordings):
-        rows = read_rows(recording, encoding, channel, lambda done, k=k: told(share * (k + done)))
-        takes.append(_take(recording, [row for row in rows if row.count], encoding, channel))
+        rows = read_rows(recording, encoding, channel, _part(told, share * k, share))
+        own = channel_to_read(recording, encoding, channel)
+        takes.append(_take(recording, [row for row in rows if row.count], encoding, own))
     takes.sort(key=lambda take: -take.worth)
     best, others = takes[0], takes[1:]
     here = best.stream()
@@ -133,7 +135,7 @@ def merge(
     for k, (first, last) in enumerate(_spans(best.rows)):
         rows = [row for row in best.rows if first <= row.edges[0] <= last]
         if tied and not all(b.good for row in rows for b in row.blocks):
-            rows = _together(best, tied, rows, first, last, encoding, channel)
+            rows = _together(best, tied, rows, first, last, encoding)
         rows_out += rows
         told(0.6 + 0.4 * (k + 1) / max(1, len(best.rows)))
     blocks = [block for row in rows_out for block in row.blocks]
@@ -150,6 +152,14 @@ def merge(
         duration=best.recording.frames / best.recording.rate,
         warnings=tuple(warnings),
     )
+
+
+def _nothing(done: float) -> None:
+    """Tell nobody."""
+
+
+def _part(told: Progress, first: float, share: float) -> Progress:
+    return lambda done: told(first + share * done)
 
 
 def _take(recording: Any, rows: list[ByteRow], encoding: Encoding, channel: Any) -> _Take:
@@ -172,7 +182,7 @@ def _take(recording: Any, rows: list[ByteRow], encoding: Encoding, channel: Any)
         window, _ = conditioner.stretch(recording, at, at + span, channel)
         if len(window.amplitude):
             amplitude = max(1e-9, float(np.median(window.amplitude)))
-    return _Take(recording, rows, conditioner, amplitude, noise)
+    return _Take(recording, rows, conditioner, amplitude, noise, channel)
 
 
 def _spans(rows: Sequence[ByteRow]) -> list[tuple[float, float]]:
@@ -188,13 +198,13 @@ def _spans(rows: Sequence[ByteRow]) -> list[tuple[float, float]]:
 
 
 def _signal(
-    take: _Take, first: float, last: float, channel: Any
+    take: _Take, first: float, last: float
 ) -> tuple[FloatArray, npt.NDArray[np.float32], npt.NDArray[np.float32]]:
     """Times, signal and amplitude of a stretch of one take, its usual amplitude being one."""
     c, rate = take.conditioner, take.recording.rate
     a = max(0, int(first * rate)) // c.down * c.down
     b = max(a + c.down, int(last * rate) + 1)
-    window, _ = c.stretch(take.recording, a, b, channel)
+    window, _ = c.stretch(take.recording, a, b, take.channel)
     times = (window.start + np.arange(len(window.signal))) / c.rate
     scale = np.float32(1 / take.amplitude)
     return times, window.signal * scale, window.amplitude * scale
@@ -207,13 +217,12 @@ def _together(
     first: float,
     last: float,
     encoding: Encoding,
-    channel: Any,
 ) -> list[ByteRow]:
     """Read a stretch of the best take with the help of the others."""
     from scipy.ndimage import map_coordinates, uniform_filter1d
 
     since, until = max(0.0, first - 0.4), last + 0.8
-    times, signal, amplitude = _signal(best, since, until, channel)
+    times, signal, amplitude = _signal(best, since, until)
     if not len(times):
         return rows
     heard = [amplitude]
@@ -227,7 +236,7 @@ def _together(
         limit = take.recording.frames / take.recording.rate
         if high < 0 or low > limit:
             continue
-        t, x, amp = _signal(take, max(0.0, low - 0.05), min(limit, high + 0.05), channel)
+        t, x, amp = _signal(take, max(0.0, low - 0.05), min(limit, high + 0.05))
         if len(t) < 8:
             continue
         place = (there - t[0]) * take.conditioner.rate
@@ -243,10 +252,10 @@ def _together(
         loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
         sure = alike > 0.6
         # Far from any tie, in a leader or a pause, nothing says how the takes lie to each other.
-        k = np.searchsorted(alignment.here, times)
-        before = times - alignment.here[np.clip(k - 1, 0, len(alignment.here) - 1)]
-        after = alignment.here[np.clip(k, 0, len(alignment.here) - 1)] - times
-        before[k == 0] = after[k == len(alignment.here)] = np.inf
+        tie = np.searchsorted(alignment.here, times)
+        before = times - alignment.here[np.clip(tie - 1, 0, len(alignment.here) - 1)]
+        after = alignment.here[np.clip(tie, 0, len(alignment.here) - 1)] - times
+        before[tie == 0] = after[tie == len(alignment.here)] = np.inf
         loud[(np.minimum(np.abs(before), np.abs(after)) > FAR) & (before + after > LONGEST_UNTIED)] = 0.0
         signals.append(moved)
         heard.append(loud)

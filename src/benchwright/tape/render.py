@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -101,7 +102,7 @@ def _phase(data: bytes, encoding: Encoding) -> tuple[list[float], int]:
     for bit in bits:
         levels += [before(bit), -before(bit)]
     lengths: list[float] = [half]
-    for earlier, later in zip(levels, levels[1:], strict=False):
+    for earlier, later in itertools.pairwise(levels):
         if earlier == later:
             lengths[-1] += half
         else:
@@ -120,8 +121,8 @@ def waveform(
 ) -> npt.NDArray[np.float32]:
     """Half-waves as samples.
 
-    Each sample is the mean of the wave over its own interval, so that a transition between two samples keeps its
-    place to a small part of a sample.
+    Each sample is the mean of the wave over its own interval, so that a transition between two samples keeps
+    its place to a small part of a sample.
 
     Parameters
     ----------
@@ -173,7 +174,7 @@ def render(
     blocks : sequence of bytes
     encoding : Encoding
     rate : int
-        Samples a second, at least four for the shortest half-wave... a square needs more to sound like one.
+        Samples a second, at least one and a half for the shortest half-wave.
     level : float
         Peak, full scale being 1.
     shape : str, optional

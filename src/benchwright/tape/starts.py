@@ -69,7 +69,7 @@ def find_start(
 
 def _amplitude(window: Window, time: FloatArray) -> FloatArray:
     place = np.clip((time - window.start).astype(int), 0, max(0, len(window.amplitude) - 1))
-    return window.amplitude[place].astype(float)
+    return np.asarray(window.amplitude[place], float)
 
 
 def _leader(
