@@ -418,8 +418,8 @@ def _print_margins(encoding: Encoding, margins: Mapping[str, Margin]) -> None:
 def _print_events(found: Margin) -> None:
     rate = found.failing_a_minute
     click.echo(
-        f"\nDropouts and the like: {found.events or 'none'} seen; {found.failing} make a machine fail, which is "
-        f"{rate.value:.2g} a minute (90% interval {rate.low:.2g} to {rate.high:.2g})"
+        f"\nDropouts and the like: {found.events or 'none'} seen; {found.failing} make a machine fail, "
+        f"which is {rate.value:.2g} a minute (90% interval {rate.low:.2g} to {rate.high:.2g})"
     )
     if found.load_seconds > found.seconds:
         click.echo(

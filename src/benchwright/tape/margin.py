@@ -64,8 +64,8 @@ LOAD = 16 * 1024
 _STRETCH = 0.5
 """Seconds of tape that are drawn, or left out, together in the bootstrap."""
 _GROSS, _TOGETHER, _ROW = 5.0, 5e-3, 3
-"""Jitter beyond so many sigmas that follows within so many seconds, and so often, is a dropout or the like. One bad
-edge spoils two decisions; that is jitter."""
+"""Jitter beyond so many sigmas that follows so soon, and so often, is a dropout or the like. (One bad
+edge alone spoils two decisions.)"""
 _APART = 0.02
 """Events closer than this, in seconds, are one."""
 _LEAST = 200
@@ -302,7 +302,9 @@ def margin_of(
             )
         )  # fmt: skip
     if len(rows) < 2:
-        raise NoMargin("fewer than two lengths were seen often enough: read more of the tape")
+        raise NoMargin(
+            "too few decisions of two lengths are beyond doubt: read more, or a better take, of the tape"
+        )
     a_byte = len(keep) / max(1, timing.count)
     load_seconds = size * seconds / max(1, timing.count)
     draws = _Draws(rows, stretches, seconds, load_seconds, len(failing_times), np.random.default_rng(seed))

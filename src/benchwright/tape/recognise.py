@@ -103,14 +103,15 @@ def _best(read: list[tuple[Encoding, tuple[Block, ...]]]) -> tuple[Encoding, tup
 
 
 def _seconds(block: Block) -> float:
-    """Seconds of tape that a block explains; little if its own check speaks against it."""
-    if len(block.data) < _LEAST_BYTES:
-        return 0.0
+    """Seconds of tape that a block explains; next to none if its own check speaks against it."""
     length = block.end - block.start
-    if block.good:
+    if block.good and len(block.data) >= _LEAST_BYTES:
         return length
-    sure = float(np.mean(np.asarray(block.confidence) > 0.9))
-    return length * sure * (0.02 if block.check == "fails" else 0.5)
+    if len(block.data) < _LEAST_BYTES or block.check == "fails":
+        return 0.005 * length
+    if block.check == "holds":
+        return 0.7 * length
+    return 0.5 * length * float(np.mean(np.asarray(block.confidence) > 0.9))
 
 
 def _first_sound(recording: Recording, channel: Channel) -> float:

@@ -20,6 +20,10 @@ Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 
+_NEARLY = 2.2
+"""Nats: another reading is right once in ten."""
+
+
 class NoMargin(BenchwrightError, ValueError):
     """Too little was read, or the decision asked for makes no sense in the encoding."""
 
@@ -115,11 +119,11 @@ def read_timing(
 
 
 def _doubtful_is_lost(tape: Tape, block: Any, lost: Flags) -> None:
-    doubt = np.flatnonzero(np.asarray(block.confidence) < 0.9)
-    times = np.append(np.asarray(block.byte_times, float), block.end)
-    for k in doubt[doubt < len(times) - 1]:
-        first, last = np.searchsorted(tape.edges, (times[k], times[k + 1]))
-        lost[first:last] = True
+    """Where another reading is nearly as likely, nobody knows how long the half-waves should have lasted."""
+    for rival in block.rivals:
+        if rival.cost < _NEARLY:
+            first, last = np.searchsorted(tape.edges, (rival.begins - 1e-6, rival.ends + 1e-6))
+            lost[first + 1 : last] = True
 
 
 def _lost(
