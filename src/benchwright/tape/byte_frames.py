@@ -143,6 +143,9 @@ def _of_table(
             wrong += size - ones if bit else ones
             word += str(bit)
         words.append(word)
+    if (not start and len(set(words[1])) > 1) or (not stop and len(set(words[0])) > 1):
+        # The same as start and stop bits, begun at another place.
+        return None
     parity = "none"
     if with_parity:
         at = start + data_bits

@@ -214,6 +214,30 @@ def _end_of_leader(lengths: FloatArray, first: int, last: int, half: float) -> i
     return -1
 
 
+def like_the_longest(bursts: list[Burst]) -> list[Burst]:
+    """Bursts with half-waves of the same lengths as the one that has most: speech before data has others."""
+    longest = max(bursts, key=lambda burst: len(burst.lengths))
+    centres = _peaks(np.log(longest.lengths))
+    if not len(centres):
+        return [_without_onset(longest)]
+    kept = []
+    for burst in bursts:
+        _, far = _nearest(np.log(burst.lengths), centres)
+        if float(np.mean(np.abs(far) < 0.1)) > 0.72 or burst is longest:
+            kept.append(_without_onset(burst))
+    return kept
+
+
+def _without_onset(burst: Burst) -> Burst:
+    """A burst from its first four like half-waves on: what comes out of silence is cut short."""
+    lengths = burst.lengths
+    for first in range(6):
+        four = lengths[first : first + 4]
+        if len(four) == 4 and float(np.max(four)) < 1.15 * float(np.min(four)):
+            return replace(burst, edges=burst.edges[first:], first_high=burst.first_high == (first % 2 == 0))
+    return burst
+
+
 @dataclass(frozen=True)
 class Lettered:
     """Half-waves sorted into classes.

@@ -21,7 +21,16 @@ import numpy.typing as npt
 from .blocks import Block
 from .byte_frames import BitArray, Frame, find_frames
 from .check_search import FoundCheck, find_check
-from .clusters import LETTERS, STRANGE, Burst, HalfWaveClass, Lettered, find_bursts, letters_of
+from .clusters import (
+    LETTERS,
+    STRANGE,
+    Burst,
+    HalfWaveClass,
+    Lettered,
+    find_bursts,
+    letters_of,
+    like_the_longest,
+)
 from .decode import decode
 from .encoding import Encoding, Halves, known_encodings
 from .likely_bytes import bits_of_kind, mirrored
@@ -266,7 +275,7 @@ def _groups(bursts: list[Burst]) -> list[list[Burst]]:
         if b.leader_seconds < SHORT_LEADER and len(b.lengths) >= 100
     ]
     if bare:
-        groups.append(bare)
+        groups.append(like_the_longest(bare))
     return groups
 
 
