@@ -214,6 +214,7 @@ def _rising(values: IntArray) -> IntArray:
 STEP_SECONDS = 0.008
 LOOK_SECONDS = 0.030
 ASTRAY_SECONDS = 0.0045
+TIED_SECONDS = 1e-4
 
 
 def delays(
@@ -221,6 +222,7 @@ def delays(
     there: npt.NDArray[np.float32],
     loud_here: npt.NDArray[np.float32],
     loud_there: npt.NDArray[np.float32],
+    tied: npt.NDArray[np.bool_],
     rate: float,
 ) -> tuple[FloatArray, FloatArray]:
     """How much later a signal runs in one take than in the other, moment by moment.
@@ -234,6 +236,8 @@ def delays(
         Signals on the same clock.
     loud_here, loud_there : float32 arrays (n,)
         Their amplitudes against the usual.
+    tied : bool array (n,)
+        Where ties say that nothing is left to take out; a tone alone cannot tell one cycle from the next.
     rate : float
         Samples a second.
 
@@ -268,7 +272,9 @@ def delays(
         other = np.sqrt(np.maximum(power * np.mean(window), 1e-12))
         score[first : first + 256] = cross / np.maximum(own[:, None] * other, 1e-9)
     heard = np.clip(np.minimum(loud_here, loud_there)[centres] / 0.6, 0, 1) ** 2
-    path = smoothest(np.asarray(score * heard[:, None] * 6.0, float), 12, 0.03)
+    aside = (np.arange(2 * reach + 1) - reach) / (TIED_SECONDS * rate)
+    pinned = np.where(tied[centres, None], np.minimum(aside**2, 9.0)[None, :], 0.0)
+    path = smoothest(np.asarray(score * heard[:, None] * 6.0 - pinned, float), 12, 0.03)
     likeness = score[np.arange(len(centres)), path]
     at = np.arange(count)
     return (

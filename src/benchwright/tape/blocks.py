@@ -45,6 +45,8 @@ class Block:
         What was mended with the help of the check, in words.
     speed : float
         Mean tape speed over the block, 1 being nominal.
+    whole : bool
+        Its beginning and its end were seen.
     rivals : tuple of Rival
         Other readings that come near.
     """
@@ -58,6 +60,7 @@ class Block:
     byte_times: FloatArray
     repaired: tuple[str, ...] = ()
     speed: float = 1.0
+    whole: bool = True
     rivals: tuple[Rival, ...] = field(default=(), repr=False)
 
     @property
@@ -329,6 +332,10 @@ def _blocks_of(row: ByteRow) -> list[Block]:
         ]
         # A block cut off at either end may look right all the same.
         whole = bool(row.led[first]) and (row.ended_well or last < row.count)
+        if encoding.idle:
+            # Ones in the middle of a block look like a leader, but not for long.
+            before = float(row.begins[first] - (row.ends[first - 1] if first else row.edges[0]))
+            whole = whole and before > 1.5 * encoding.byte_seconds
         judged: Judged = judge(data, rivals, whole, encoding)
         if encoding.check is None and len(data) < FEWEST and not (whole and np.all(judged.confidence > 0.99)):
             continue  # what a knock in a leader looks like
@@ -344,6 +351,7 @@ def _blocks_of(row: ByteRow) -> list[Block]:
                 byte_times=row.begins[first:last][: len(judged.data)],
                 repaired=judged.repaired,
                 speed=float(np.mean(row.speed[inside])) if np.any(inside) else 1.0,
+                whole=whole,
                 rivals=tuple(rivals),
             )
         )

@@ -35,7 +35,7 @@ class Window:
     amplitude : float32 array (n,)
         Local amplitude of the wave, the same whatever its frequency.
     wave : float32 array (n,)
-        Signal times amplitude, clicks cut off.
+        Signal times amplitude, clicks cut off, dropouts discounted.
     above, below : float64 array (n,)
         Running areas of `wave` above and below the middle.
     time, slope : float64 array (m,)
@@ -145,14 +145,19 @@ class Conditioner:
         magnitude = np.abs(signal)
         # Mean magnitude of a sine is 2/pi of its amplitude.
         amplitude = uniform_filter1d(magnitude, self.smooth, mode="nearest") * np.float32(math.pi / 2)
+        # A dropout takes short waves first and bends what it leaves: such evidence counts for less than its level.
+        usual = uniform_filter1d(amplitude, max(3, int(self.rate)) | 1, mode="nearest")
+        trust = np.minimum(1.0, amplitude / np.maximum(0.5 * usual, 1e-9)) ** 2
         head = before * self.up // self.down
         tail = len(signal) - after * self.up // self.down
-        signal, amplitude = signal[head:tail], amplitude[head:tail]
+        signal, amplitude, trust = signal[head:tail], amplitude[head:tail], trust[head:tail]
         start = (first + before) * self.up // self.down
         signal, amplitude = np.ascontiguousarray(signal), np.ascontiguousarray(amplitude)
         wave = np.empty_like(signal)
         above, below = np.zeros(len(signal) + 1), np.zeros(len(signal) + 1)
-        time, slope, rising, following = crossings(signal, amplitude, wave, above, below, float(start))
+        time, slope, rising, following = crossings(
+            signal, amplitude, np.ascontiguousarray(trust, np.float32), wave, above, below, float(start)
+        )
         return Window(start, signal, amplitude, wave, above, below, time, slope, rising, following)
 
     def windows(

@@ -163,7 +163,7 @@ class Reader:
     def _begin(self, start: Start) -> None:
         settings = Settings(noise=start.noise, amplitude=start.amplitude, polarity=self.polarity)
         if self.equaliser is not None:
-            share = float(np.clip(1.2 * self.equaliser.noise, 0.12, 0.5))
+            share = float(np.clip(1.5 * self.equaliser.noise, 0.22, 0.5))
             settings = replace(settings, noise=share * start.amplitude, jitter=0.05)
         offsets = np.zeros((len(self.grammar.to), 2))
         offsets[:, 1] = start.lead / 2

@@ -31,7 +31,7 @@ def _parts(y0: float, y1: float, share: float) -> tuple[float, float]:
 
 @njit(cache=True, nogil=True)
 def crossings(
-    signal: Array, amplitude: Array, wave: Array, above: Array, below: Array, start: float
+    signal: Array, amplitude: Array, trust: Array, wave: Array, above: Array, below: Array, start: float
 ) -> tuple[Array, Array, Array, Array]:
     """Find the zero crossings; fill the weighted wave and its running areas. See `Window`."""
     n = len(signal)
@@ -43,7 +43,7 @@ def crossings(
     for k in range(n):
         # A click counts no more than half as much again as the wave itself.
         most = 1.5 * amplitude[k]
-        wave[k] = max(-most, min(most, signal[k])) * amplitude[k]
+        wave[k] = max(-most, min(most, signal[k])) * amplitude[k] * trust[k]
     above[0] = 0.0
     below[0] = 0.0
     for k in range(n):

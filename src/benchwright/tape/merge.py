@@ -21,6 +21,7 @@ from .conditioned import Conditioner
 from .decode import Progress, Reader, Tape, channel_to_read, lesson_of, read_again, read_rows, without_doubles
 from .encoding import Encoding, encoding_named
 from .recording import Recording
+from .repair import FEWEST, SURE, UNCHECKED
 
 FloatArray = npt.NDArray[np.float64]
 FAINT = 0.4
@@ -135,10 +136,15 @@ def merge(
     for k, (first, last) in enumerate(_spans(best.rows)):
         rows = [row for row in best.rows if first <= row.edges[0] <= last]
         if tied and not all(b.good for row in rows for b in row.blocks):
-            rows = _together(best, tied, rows, first, last, encoding)
+            joined = _together(best, tied, rows, first, last, encoding)
+            blocks += _better(
+                [b for row in joined for b in row.blocks], [b for row in rows for b in row.blocks]
+            )
+            rows = joined or rows
+        else:
+            blocks += [b for row in rows for b in row.blocks]
         rows_out += rows
         told(0.6 + 0.4 * (k + 1) / max(1, len(best.rows)))
-    blocks = [block for row in rows_out for block in row.blocks]
     blocks = _fill(blocks, best, others, alignments)
     times = [row.speed_times for row in rows_out if len(row.speed_times)]
     speeds = [row.speed for row in rows_out if len(row.speed)]
@@ -224,7 +230,7 @@ def _together(
     since, until = max(0.0, first - 0.4), last + 0.8
     times, signal, amplitude = _signal(best, since, until)
     if not len(times):
-        return rows
+        return []
     heard = [amplitude]
     signals = [signal]
     sures: list[npt.NDArray[np.bool_]] = []
@@ -246,7 +252,8 @@ def _together(
         if np.any(both) and float(np.sum(signal[both] * moved[both])) < 0:
             x, moved = -x, -moved
         # What ties leave open, in repeated bytes and in the leader, likeness settles.
-        delay, alike = delays(signal, moved, amplitude, loud, rate)
+        tied_here = alignment.sure_at(times)
+        delay, alike = delays(signal, moved, amplitude, loud, tied_here, rate)
         place = np.interp(np.arange(len(times)) + delay, np.arange(len(times)), place)
         moved = map_coordinates(x, [place], order=3, mode="constant").astype(np.float32)
         loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
@@ -262,7 +269,7 @@ def _together(
         sures.append(sure)
         noises.append(take.noise)
     if len(signals) < 2:
-        return rows
+        return []
     loudness = np.stack(heard)
     loudest = np.argmax(
         uniform_filter1d(loudness, max(3, int(0.004 * rate)) | 1, axis=1) / np.array(noises)[:, None] ** 0.5,
@@ -292,8 +299,73 @@ def _together(
         if sum(r.worth for r in better) > sum(r.worth for r in found):
             found = better
     stretch = round(rate) / rate
-    found = [row.moved(stretch, float(times[0])) for row in found]
-    return found if sum(r.worth for r in found) > sum(r.worth for r in rows) else rows
+    return [row.moved(stretch, float(times[0])) for row in found]
+
+
+def _moved(block: Block, alignment: Alignment) -> Block:
+    """A block of another take on the time of the best."""
+    back = Alignment(alignment.there, alignment.here, alignment.sure)
+    start, end = back.map(np.array([block.start, block.end]))
+    return replace(block, start=float(start), end=float(end), byte_times=back.map(block.byte_times))
+
+
+def _same_place(one: Block, other: Block, encoding: Encoding) -> bool:
+    """Whether two readings begin and end together and hold as many bytes."""
+    near = 0.6 * encoding.byte_seconds
+    return (
+        len(one.data) == len(other.data)
+        and abs(one.start - other.start) < near
+        and abs(one.end - other.end) < near
+    )
+
+
+def _confirmed(block: Block, others: Sequence[Block], encoding: Encoding) -> Block:
+    """A sum of takes may limp where they join: without a check it is good only if a take is as long."""
+    if block.good and not any(_same_place(block, other, encoding) for other in others):
+        return replace(block, good=False)
+    return block
+
+
+def _voted(block: Block, others: Sequence[Block], encoding: Encoding) -> Block | None:
+    """Byte by byte the surest of readings that are equally long; None if there is no second one."""
+    votes = [block, *(other for other in others if _same_place(block, other, encoding))]
+    if len(votes) < 2:
+        return None
+    confidence = np.stack([vote.confidence for vote in votes])
+    surest = np.argmax(confidence, axis=0)
+    data = bytes(votes[int(k)].data[n] for n, k in enumerate(surest))
+    sure = confidence.max(axis=0)
+    # Two readings that are both certain and differ leave neither certain.
+    for n in range(len(data)):
+        against = [v.confidence[n] for v in votes if v.data[n] != data[n]]
+        if against and max(against) > 0.9:
+            sure[n] = min(sure[n], 0.5)
+    doubt = float(np.sum(1 / np.maximum(sure, 1e-9) - 1))
+    whole = any(vote.whole for vote in votes)
+    check = encoding.check
+    holds = check is not None and check.holds(data)
+    if check is None:
+        good = whole and doubt < UNCHECKED and len(data) >= FEWEST
+    else:
+        good = holds and doubt / 2**check.width < 1 - SURE and (whole or check.width > 8)
+    state = "none" if check is None else "holds" if holds else "fails"
+    told = [n for n in range(len(data)) if data[n] != block.data[n]]
+    repaired = (f"{len(told)} bytes taken from other takes",) if told else ()
+    return replace(
+        block, data=data, confidence=sure, good=good, check=state, repaired=repaired, whole=whole, rivals=()
+    )
+
+
+def _better(one: list[Block], other: list[Block]) -> list[Block]:
+    """Of blocks that overlap, the one that is good, or else the one that is surer."""
+    kept: list[Block] = []
+    for block in sorted(
+        [*one, *other], key=lambda b: (not b.good, -len(b.data) * float(np.mean(b.confidence)))
+    ):
+        span = block.end - block.start
+        if all(min(block.end, b.end) - max(block.start, b.start) < 0.3 * span for b in kept):
+            kept.append(block)
+    return sorted(kept, key=lambda b: b.start)
 
 
 def _fill(
@@ -303,15 +375,14 @@ def _fill(
     for take, alignment in zip(others, alignments, strict=True):
         if len(alignment.here) < 2:
             continue
-        back = Alignment(alignment.there, alignment.here, alignment.sure)
         for block in (b for row in take.rows for b in row.blocks):
-            start, end = back.map(np.array([block.start, block.end]))
+            moved = _moved(block, alignment)
+            start, end = moved.start, moved.end
             over = [
                 b
                 for b in blocks
                 if min(b.end, end) - max(b.start, start) > 0.3 * min(b.end - b.start, end - start)
             ]
-            moved = replace(block, start=float(start), end=float(end), byte_times=back.map(block.byte_times))
             if not over and (block.good or len(block.data) >= FEWEST_TIED):
                 blocks.append(moved)
             elif over and block.good and not any(b.good for b in over):
