@@ -18,6 +18,8 @@ NO_SKIP = os.environ.get("BENCHWRIGHT_NO_SKIP", "") not in ("", "0")
 HOW_TO_GET = {
     "ngspice": "apt-get install ngspice / brew install ngspice / "
     "Windows: choco install ngspice, or the project's site",
+    "minimodem": "apt-get install minimodem / brew install minimodem; not on Windows",
+    "sox": "apt-get install sox / brew install sox / Windows: choco install sox.portable",
     "make": "apt-get install make / brew install make / Windows: choco install make",
 }
 

@@ -99,8 +99,9 @@ def test_every_command_explains_itself(command: tuple[str, ...]) -> None:
 def test_the_command_list_names_every_command() -> None:
     """The short list in `benchwright --help`, kept apart so that help is quick, is complete."""
     text = run("--help").output
-    assert all(f"  {name} " in text for name in ("board", "demo", "doctor", "find", "next", "suspects"))
-    assert {command[0] for command in commands()} == {"board", "demo", "doctor", "find", "next", "suspects"}
+    names = {"board", "demo", "doctor", "find", "next", "suspects", "tape", "transport"}
+    assert all(f"  {name} " in text for name in names)
+    assert {command[0] for command in commands()} == names
 
 
 def test_doctor_prints_what_a_bug_report_needs() -> None:

@@ -17,7 +17,7 @@ def doctor() -> None:
     click.echo(f"benchwright {__version__}")
     click.echo(f"python {platform.python_version()} ({sys.executable})")
     click.echo(platform.platform())
-    for name in ("numpy", "scipy", "click", "rich", "tomlkit", "platformdirs"):
+    for name in ("numpy", "scipy", "click", "rich", "tomlkit", "platformdirs", "soundfile", "numba", "matplotlib"):
         try:
             click.echo(f"{name} {metadata.version(name)}")
         except metadata.PackageNotFoundError:

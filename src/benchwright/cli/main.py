@@ -23,9 +23,7 @@ _COMMANDS = {
 }
 
 
-@click.group(
-    cls=LazyGroup, commands_at=_COMMANDS, context_settings={"help_option_names": ["-h", "--help"]}
-)
+@click.group(cls=LazyGroup, commands_at=_COMMANDS, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="benchwright")
 def cli() -> None:
     """Find the fault in a vintage home computer, and serve its tapes.
