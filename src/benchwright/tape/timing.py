@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ..errors import BenchwrightError
 from .conditioned import Conditioner
-from .decode import Tape, decode
+from .decode import Tape, channel_to_read, decode
 from .encoding import Encoding, encoding_named
 from .half_waves import zero_crossings
 
@@ -35,7 +35,8 @@ class Timing:
     Attributes
     ----------
     edges, nominal : float64 arrays (m,)
-        When each half-wave ended, in seconds, and how long it should have lasted; NaN where a run begins.
+        When each half-wave ended for the comparator, in seconds, and how long it should have lasted; NaN
+        where a run begins.
     spans : float64 array (k, 2)
         Where bytes lie, in seconds.
     lost : bool array (m,)
@@ -98,7 +99,8 @@ def read_timing(
         )
     order = np.argsort([block.start for block in blocks])
     spans = np.array([(blocks[k].start, blocks[k].end) for k in order], float)
-    lost = _lost(recording, encoding, channel, tape, spans, comparator)
+    own = channel_to_read(recording, encoding, channel)
+    edges, lost = _compared(recording, encoding, own, tape, spans, comparator)
     if progress is not None:
         progress(1.0)
     for block in blocks:
@@ -115,7 +117,7 @@ def read_timing(
             "bytes that were repaired by the check were read wrong at first: little is known there"
         )
     count = sum(len(block.data) for block in blocks)
-    return Timing(tape.edges, tape.nominal, spans, lost, count, tuple(warnings)), tape
+    return Timing(edges, tape.nominal, spans, lost, count, tuple(warnings)), tape
 
 
 def _doubtful_is_lost(tape: Tape, block: Any, lost: Flags) -> None:
@@ -126,37 +128,52 @@ def _doubtful_is_lost(tape: Tape, block: Any, lost: Flags) -> None:
             lost[first + 1 : last] = True
 
 
-def _lost(
+def _compared(
     recording: Any, encoding: Encoding, channel: Any, tape: Tape, spans: Floats, comparator: float
-) -> Flags:
-    """Which half-waves a comparator with hysteresis does not see as one."""
-    edges = tape.edges
+) -> tuple[Floats, Flags]:
+    """When a comparator with hysteresis turns, and which half-waves it does not see as one."""
+    edges, nominal = tape.edges.copy(), tape.nominal
     lost = np.zeros(len(edges), bool)
     conditioner = Conditioner(encoding, recording.rate)
     rate = conditioner.rate
-    near = 0.25 * encoding.shortest
-    lag = 0.1
+    after = np.append(nominal[1:], math.nan)
+    reach = 0.5 * np.fmin(np.fmin(nominal, after), encoding.longest)
+    lag, seconds = 0.1, 8.0
     begun = -math.inf
-    seconds = 8.0
     for window in conditioner.windows(recording, channel, seconds=seconds):
         start = window.start / rate
-        first, last = np.searchsorted(edges, (max(begun, start + lag), start + lag + seconds))
+        first, last = np.searchsorted(tape.edges, (max(begun, start + lag), start + lag + seconds))
         begun = start + lag + seconds
         if last <= first or not len(window.amplitude):
             continue
-        here = np.clip(((edges[first:last] - start) * rate).astype(int), 0, len(window.amplitude) - 1)
-        within = inside(edges[first:last], spans)
+        here = tape.edges[first:last]
+        within = inside(here, spans)
         if not np.any(within):
             continue
-        level = float(np.median(window.amplitude[here[within]]))
+        place = np.clip(((here - start) * rate).astype(int), 0, len(window.amplitude) - 1)
+        level = float(np.median(window.amplitude[place[within]]))
         places, _ = zero_crossings(window.signal.astype(np.float64), comparator * level)
         times = start + places / rate
-        previous = np.concatenate(([edges[first - 1] if first else -math.inf], edges[first : last - 1]))
-        turns = np.searchsorted(times, edges[first:last] + near, side="right") - np.searchsorted(
-            times, previous + near, side="right"
-        )
-        lost[first:last] = (turns != 1) & np.isfinite(tape.nominal[first:last])
-    return lost
+        low = np.searchsorted(times, here - reach[first:last], side="right")
+        high = np.searchsorted(times, here + reach[first:last], side="right")
+        one = high - low == 1
+        edges[first:last][one] = times[low[one]]
+        # Between two edges that are sure, as many turns as edges are those edges, however far they are off.
+        sure = np.flatnonzero(one)
+        count, turns = np.diff(sure), np.diff(low[sure])
+        for a, b in zip(sure[:-1][count > 1], sure[1:][count > 1], strict=True):
+            if low[b] - low[a] == b - a:
+                edges[first + a + 1 : first + b] = times[low[a] + 1 : low[b]]
+        for a, b in zip(sure[:-1][turns != count], sure[1:][turns != count], strict=True):
+            lost[first + a + 1 : first + b + 1] = True
+        if len(sure):
+            lost[first : first + sure[0]] = True
+            lost[first + sure[-1] + 1 : last] = True
+        else:
+            lost[first:last] = True
+    # Two edges that share a turn of the comparator are none.
+    lost[1:] |= np.diff(edges) <= 0
+    return np.maximum.accumulate(edges), lost & np.isfinite(nominal)
 
 
 def inside(times: Floats, spans: Floats) -> Flags:
