@@ -106,12 +106,14 @@ def _leader(
         above = rising[at : at + run] > 0
         lead = float(np.median(halves[above]) - np.median(halves[~above])) / 2
         lead = float(np.clip(lead, -0.3 * cycle / 2, 0.3 * cycle / 2))
+        # Not from the first crossings, which may be noise: from the middle, which is leader for sure.
+        begin = at + run // 2
         seeds = [
-            Seed(node, float(time[at + j]), int(rising[at + j]), period)
+            Seed(node, float(time[begin + j]), int(rising[begin + j]), period)
             for node in grammar.starts
             for j in (0, 1)
         ]
-        return Start(float(time[at]), seeds, noise, amplitude, lead)
+        return Start(float(time[begin]), seeds, noise, amplitude, lead)
     return None
 
 
