@@ -9,17 +9,16 @@ reader's affair.
     python benchmarks/tape_discover.py --tapes 24
     python benchmarks/tape_discover.py --family tones --severity 3 --tapes 10 --show
 
-Found with --tapes 5 --seed 100, 95 of 100:
+Found with --tapes 5 --seed 200, seeds that nothing was tuned on, 95 of 100:
 
     family        grade 0  grade 1  grade 2  grade 3  wrong but convincing
     tones          5/5      5/5      5/5      5/5      0
-    pulse-width    5/5      5/5      4/5      3/5      3
+    pulse-width    5/5      4/5      4/5      4/5      3
     pulse-length   5/5      5/5      5/5      5/5      0
-    two-to-one     5/5      5/5      5/5      5/5      0
-    phase          5/5      5/5      4/5      4/5      0
+    two-to-one     5/5      4/5      5/5      4/5      1
+    phase          5/5      5/5      5/5      5/5      0
 
-The misses of pulse width have a leader as long as a one, or a sync that begins like the data; those of phase
-encoding lost transitions at the start of blocks.
+Of those said to be 90 % sure or more, 97 % were found.
 """
 
 from __future__ import annotations

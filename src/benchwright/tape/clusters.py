@@ -353,7 +353,8 @@ def _merged(centres: FloatArray, logs: FloatArray) -> FloatArray:
             (float(min(share[k], share[k + 1]) / max(share[k], share[k + 1], 1.0)), k)
             for k in np.flatnonzero(gaps < 0.24)
         ]
-        small = [(part, k) for part, k in small if part < 0.4]
+        # No sender tells lengths apart that differ by a seventh.
+        small = [(part, k) for part, k in small if part < 0.4 or gaps[k] < 0.15]
         if not small:
             break
         k = min(small)[1]
