@@ -23,6 +23,8 @@ FAINTEST = 0.14
 LONGEST_HALF = 0.012
 """Seconds between two crossings after which a stretch of signal has ended."""
 LEAST_HALVES = 60
+LEAST_HALF = 1e-6
+"""Seconds: crossings moved for asymmetry may fall upon each other in noise."""
 LETTERS = "abcdefghij"
 STRANGE = "z"
 """The letter of a half-wave that belongs to no class."""
@@ -217,12 +219,12 @@ def _end_of_leader(lengths: FloatArray, first: int, last: int, half: float) -> i
 def like_the_longest(bursts: list[Burst]) -> list[Burst]:
     """Bursts with half-waves of the same lengths as the one that has most: speech before data has others."""
     longest = max(bursts, key=lambda burst: len(burst.lengths))
-    centres = _peaks(np.log(longest.lengths))
+    centres = _peaks(np.log(np.maximum(longest.lengths, LEAST_HALF)))
     if not len(centres):
         return [_without_onset(longest)]
     kept = []
     for burst in bursts:
-        _, far = _nearest(np.log(burst.lengths), centres)
+        _, far = _nearest(np.log(np.maximum(burst.lengths, LEAST_HALF)), centres)
         if float(np.mean(np.abs(far) < 0.1)) > 0.72 or burst is longest:
             kept.append(_without_onset(burst))
     return kept
@@ -270,7 +272,7 @@ def letters_of(rows: list[FloatArray], factors: list[float], highs: list[bool]) 
         Whether the first of each lies above the middle.
     """
     scaled = [row / factor for row, factor in zip(rows, factors, strict=True)]
-    logs = [np.log(row) for row in scaled]
+    logs = [np.log(np.maximum(row, LEAST_HALF)) for row in scaled]
     centres = _peaks(np.concatenate(logs)) if logs else np.empty(0)
     if not len(centres):
         return None
