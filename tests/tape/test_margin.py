@@ -312,7 +312,7 @@ def test_more_noise_leaves_less_in_hand(rng: np.random.Generator) -> None:
 
 
 def test_a_dropout_is_seen_as_one(rng: np.random.Generator) -> None:
-    """8 ms at a twentieth of the level: a comparator loses it; where it is misread, its end may count again."""
+    """8 ms at a twentieth of the level: a comparator loses it; misread, it may count twice."""
     recording = noisy("pulse-width", 600, 0.005, rng)
     wave = recording.samples(channel="mean").copy()
     middle = len(wave) - 60_000
