@@ -207,8 +207,8 @@ def data_classes(encoding: Encoding, decision: Decision) -> list[float]:
 def own_speed(units: Units) -> Floats:
     """How slow the tape itself is at each decision: 1.1 for a tenth more time.
 
-    A centred mean over neighbours of one segment, weighted by their lengths: where an edge is late, one decision
-    gains what the next one loses.
+    A centred mean over neighbours of one segment, weighted by their lengths: where an edge is late, one
+    decision gains what the next one loses.
     """
     from scipy.ndimage import gaussian_filter1d
 
