@@ -75,6 +75,8 @@ class Conditioner:
         Range of tape speed to allow for, 1 being nominal.
     equaliser : float32 array, optional
         Filter at the working rate, for the signal in band.
+    discount : bool
+        Trust what a dropout leaves over less than its level says.
     """
 
     def __init__(
@@ -84,7 +86,9 @@ class Conditioner:
         slowest: float = 0.75,
         fastest: float = 1.33,
         equaliser: npt.NDArray[np.float32] | None = None,
+        discount: bool = True,
     ) -> None:
+        self.discount = discount
         self.equaliser = equaliser
         self.rate_in = rate
         per_half = encoding.shortest / fastest * rate
@@ -147,7 +151,10 @@ class Conditioner:
         amplitude = uniform_filter1d(magnitude, self.smooth, mode="nearest") * np.float32(math.pi / 2)
         # A dropout takes short waves first and bends what it leaves: such evidence counts for less than its level.
         usual = uniform_filter1d(amplitude, max(3, int(self.rate)) | 1, mode="nearest")
-        trust = np.minimum(1.0, amplitude / np.maximum(0.5 * usual, 1e-9)) ** 2
+        if self.discount:
+            trust = np.minimum(1.0, amplitude / np.maximum(0.5 * usual, 1e-9)) ** 2
+        else:
+            trust = np.ones_like(amplitude)
         head = before * self.up // self.down
         tail = len(signal) - after * self.up // self.down
         signal, amplitude, trust = signal[head:tail], amplitude[head:tail], trust[head:tail]

@@ -87,6 +87,8 @@ class Reader:
         What was learnt about the signal.
     first, last : int, optional
         The stretch, in samples of the recording.
+    discount : bool, optional
+        Trust what a dropout leaves over less than its level says.
     """
 
     SLICE = 0.06
@@ -106,13 +108,17 @@ class Reader:
         equaliser: Equaliser | None = None,
         first: int = 0,
         last: int | None = None,
+        discount: bool = True,
     ) -> None:
         self.recording, self.encoding, self.channel = recording, encoding, channel
         self.polarity, self.equaliser = polarity, equaliser
         self.first, self.last = first, last
         self.grammar: Grammar = grammar_of(encoding)
         self.conditioner = Conditioner(
-            encoding, recording.rate, equaliser=None if equaliser is None else equaliser.taps
+            encoding,
+            recording.rate,
+            equaliser=None if equaliser is None else equaliser.taps,
+            discount=discount,
         )
         self.rate = self.conditioner.rate
         self.short = encoding.shortest * self.rate

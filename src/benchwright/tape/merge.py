@@ -291,7 +291,7 @@ def _together(
     polarities = {row.polarity for row in rows} or {1}
     found: list[ByteRow] = []
     for polarity in polarities:
-        read = [r for r in Reader(joined, encoding, 0, polarity=polarity).read() if r.count]
+        read = [r for r in Reader(joined, encoding, 0, polarity=polarity, discount=False).read() if r.count]
         better: list[ByteRow] = []
         for row in read:
             better += [row] if all(b.good for b in row.blocks) else read_again(joined, row, 0)
