@@ -149,7 +149,7 @@ class Conditioner:
         magnitude = np.abs(signal)
         # Mean magnitude of a sine is 2/pi of its amplitude.
         amplitude = uniform_filter1d(magnitude, self.smooth, mode="nearest") * np.float32(math.pi / 2)
-        # A dropout takes short waves first and bends what it leaves: such evidence counts for less than its level.
+        # A dropout takes short waves first and bends what it leaves: that counts for less than its level.
         usual = uniform_filter1d(amplitude, max(3, int(self.rate)) | 1, mode="nearest")
         if self.discount:
             trust = np.minimum(1.0, amplitude / np.maximum(0.5 * usual, 1e-9)) ** 2

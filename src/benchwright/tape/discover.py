@@ -46,6 +46,8 @@ MOST_STRETCHES = 4
 PROOF_SECONDS, PHASE_PROOF_SECONDS = 12.0, 4.0
 """How much of it a candidate has to read as a proof."""
 CONVINCING = 0.5
+LEAST_VARIETY = 1.5
+"""Bits a byte below which bytes are too much alike to be taken for data; by hand."""
 SHORT_LEADER = 0.2
 """Seconds below which a leader may be none."""
 ENOUGH_BITS = 3500
@@ -795,6 +797,9 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
             made = replace(made, check=check.check)
         # A check that holds proves symbols and frames, however badly they were read.
         sure = max(structure, 1 - 10 * check.luck) if check else structure
+        if check is None and _variety(own) < LEAST_VARIETY:
+            # A held note repeats itself as well as data do, and says nothing.
+            sure *= 0.3
         if check is None and not frame.fixed_bits and not candidate.code.marker:
             # Nothing but likely bytes says where a byte begins.
             sure *= 0.85
@@ -805,6 +810,13 @@ def _prove(candidate: _Candidate, bursts: list[Burst], samples: FloatArray, rate
 def _best_check(datas: Sequence[bytes], frame: Frame) -> FoundCheck | None:
     found = find_check(datas) if frame.data_bits == 8 else []
     return found[0] if found else None
+
+
+def _variety(datas: Sequence[bytes]) -> float:
+    """Entropy of the bytes' frequencies, in bits a byte."""
+    counts = np.array(list(Counter(b"".join(datas)).values()), float)
+    share = counts / max(1.0, counts.sum())
+    return float(-np.sum(share * np.log2(share)))
 
 
 def _without_end(data: bytes, candidate: _Candidate) -> bytes:
