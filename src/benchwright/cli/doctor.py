@@ -10,7 +10,6 @@ import click
 
 from .. import __version__
 
-
 _STANDS_ON = (
     "numpy", "scipy", "numba", "soundfile", "matplotlib", "click", "rich", "tomlkit", "platformdirs",
 )  # fmt: skip
