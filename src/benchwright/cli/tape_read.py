@@ -338,7 +338,7 @@ def margin(
 ) -> None:  # fmt: skip
     """Tell how much the decisions of a machine have in hand on RECORDING, and the chance that it loads.
 
-    Exit code 1 if a load is more likely to fail than not, or if there is no data.
+    Exit code 1 if a load is more likely to fail than not.
     """
     with Recording.open(recording) as take:
         chosen = channel_of(take, channel)
