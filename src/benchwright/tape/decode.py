@@ -302,7 +302,11 @@ def without_doubles(rows: list[ByteRow]) -> list[ByteRow]:
 
 
 def read_rows(
-    recording: Any, encoding: Encoding, channel: Any = "mean", progress: Progress | None = None
+    recording: Any,
+    encoding: Encoding,
+    channel: Any = "mean",
+    progress: Progress | None = None,
+    discount: bool = True,
 ) -> list[ByteRow]:
     """Read a recording, then read again, with what was learnt, what was not good.
 
@@ -318,16 +322,18 @@ def read_rows(
         return lambda done: told(first + (last - first) * done)
 
     if encoding.is_phase:
-        rows = Reader(recording, encoding, channel).read(share(0.0, 0.4))
+        rows = Reader(recording, encoding, channel, discount=discount).read(share(0.0, 0.4))
         if any(not b.good for row in rows for b in row.blocks) or not rows:
-            turned = Reader(recording, encoding, channel, polarity=-1).read(share(0.4, 0.8))
+            turned = Reader(recording, encoding, channel, polarity=-1, discount=discount).read(
+                share(0.4, 0.8)
+            )
             rows = max(rows, turned, key=lambda found: sum(row.worth for row in found))
     else:
-        rows = Reader(recording, encoding, channel).read(share(0.0, 0.8))
+        rows = Reader(recording, encoding, channel, discount=discount).read(share(0.0, 0.8))
     poor = [k for k, row in enumerate(rows) if row.count and not all(b.good for b in row.blocks)]
     after: list[ByteRow] = []
     for k, row in enumerate(rows):
-        again = read_again(recording, row, channel) if k in poor else [row]
+        again = read_again(recording, row, channel, discount=discount) if k in poor else [row]
         after += again
         if progress is not None:
             progress(0.8 + 0.2 * (k + 1) / len(rows))
@@ -380,7 +386,9 @@ def lesson_of(recording: Any, row: ByteRow, channel: Any) -> Equaliser | None:
     return learn(window, edges, nominal, signs, encoding.shortest * rate, encoding.longest * rate)
 
 
-def read_again(recording: Any, row: ByteRow, channel: Any, rounds: int = 2) -> list[ByteRow]:
+def read_again(
+    recording: Any, row: ByteRow, channel: Any, rounds: int = 2, discount: bool = True
+) -> list[ByteRow]:
     """Read a run again with an equaliser learnt from it; the better of both is the answer."""
     best = [row]
     for _ in range(rounds):
@@ -391,7 +399,7 @@ def read_again(recording: Any, row: ByteRow, channel: Any, rounds: int = 2) -> l
         last = int((max(r.edges[-1] for r in best) + 0.6) * recording.rate)
         rows = Reader(
             recording, row.encoding, channel,
-            polarity=row.polarity, equaliser=equaliser, first=first, last=last,
+            polarity=row.polarity, equaliser=equaliser, first=first, last=last, discount=discount,
         ).read()  # fmt: skip
         rows = [r for r in rows if r.count]
         if sum(r.worth for r in rows) <= sum(r.worth for r in best):

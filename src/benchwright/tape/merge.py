@@ -117,7 +117,7 @@ def merge(
     share = 0.6 / len(recordings)
     takes = []
     for k, recording in enumerate(recordings):
-        rows = read_rows(recording, encoding, channel, _part(told, share * k, share))
+        rows = read_rows(recording, encoding, channel, _part(told, share * k, share), discount=False)
         own = channel_to_read(recording, encoding, channel)
         takes.append(_take(recording, [row for row in rows if row.count], encoding, own))
     takes.sort(key=lambda take: -take.worth)
@@ -135,17 +135,24 @@ def merge(
     rows_out: list[ByteRow] = []
     for k, (first, last) in enumerate(_spans(best.rows)):
         rows = [row for row in best.rows if first <= row.edges[0] <= last]
-        if tied and not all(b.good for row in rows for b in row.blocks):
+        own = [b for row in rows for b in row.blocks]
+        elsewhere = [_moved(b, a) for t, a in tied for row in t.rows for b in row.blocks]
+        unchecked = encoding.check is None
+        if unchecked and tied:
+            own = [_confirmed(b, elsewhere, encoding) for b in own]
+        if tied and not all(b.good for b in own):
             joined = _together(best, tied, rows, first, last, encoding)
-            blocks += _better(
-                [b for row in joined for b in row.blocks], [b for row in rows for b in row.blocks]
-            )
+            summed = [b for row in joined for b in row.blocks]
+            if unchecked:
+                summed = [_confirmed(b, [*own, *elsewhere], encoding) for b in summed]
+            voted = [v for b in own if (v := _voted(b, elsewhere, encoding)) is not None]
+            blocks += _better(voted, [*summed, *own])
             rows = joined or rows
         else:
-            blocks += [b for row in rows for b in row.blocks]
+            blocks += own
         rows_out += rows
         told(0.6 + 0.4 * (k + 1) / max(1, len(best.rows)))
-    blocks = _fill(blocks, best, others, alignments)
+    blocks = _fill(blocks, others, alignments, encoding)
     times = [row.speed_times for row in rows_out if len(row.speed_times)]
     speeds = [row.speed for row in rows_out if len(row.speed)]
     return Tape(
@@ -294,7 +301,7 @@ def _together(
         read = [r for r in Reader(joined, encoding, 0, polarity=polarity, discount=False).read() if r.count]
         better: list[ByteRow] = []
         for row in read:
-            better += [row] if all(b.good for b in row.blocks) else read_again(joined, row, 0)
+            better += [row] if all(b.good for b in row.blocks) else read_again(joined, row, 0, discount=False)
         better = without_doubles(better)
         if sum(r.worth for r in better) > sum(r.worth for r in found):
             found = better
@@ -320,10 +327,16 @@ def _same_place(one: Block, other: Block, encoding: Encoding) -> bool:
 
 
 def _confirmed(block: Block, others: Sequence[Block], encoding: Encoding) -> Block:
-    """A sum of takes may limp where they join: without a check it is good only if a take is as long."""
-    if block.good and not any(_same_place(block, other, encoding) for other in others):
-        return replace(block, good=False)
-    return block
+    """Without a check a block is good only if another take is as long and nowhere sure of something else."""
+    if not block.good:
+        return block
+    alike = [other for other in others if _same_place(block, other, encoding)]
+    mine = np.frombuffer(block.data, np.uint8)
+    for other in alike:
+        differs = mine != np.frombuffer(other.data, np.uint8)
+        if np.any(differs & (other.confidence > SURE_ENOUGH)):
+            return replace(block, good=False)
+    return block if alike else replace(block, good=False)
 
 
 def _voted(block: Block, others: Sequence[Block], encoding: Encoding) -> Block | None:
@@ -369,7 +382,7 @@ def _better(one: list[Block], other: list[Block]) -> list[Block]:
 
 
 def _fill(
-    blocks: list[Block], best: _Take, others: Sequence[_Take], alignments: Sequence[Alignment]
+    blocks: list[Block], others: Sequence[_Take], alignments: Sequence[Alignment], encoding: Encoding
 ) -> list[Block]:
     """Blocks that another take holds and the answer does not, or not as well."""
     for take, alignment in zip(others, alignments, strict=True):
@@ -377,6 +390,8 @@ def _fill(
             continue
         for block in (b for row in take.rows for b in row.blocks):
             moved = _moved(block, alignment)
+            if encoding.check is None:
+                moved = replace(moved, good=False)  # no second take says the same
             start, end = moved.start, moved.end
             over = [
                 b
@@ -385,6 +400,6 @@ def _fill(
             ]
             if not over and (block.good or len(block.data) >= FEWEST_TIED):
                 blocks.append(moved)
-            elif over and block.good and not any(b.good for b in over):
+            elif over and moved.good and not any(b.good for b in over):
                 blocks = [b for b in blocks if b not in over] + [moved]
     return sorted(blocks, key=lambda b: b.start)
