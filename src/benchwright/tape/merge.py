@@ -131,13 +131,13 @@ def merge(
         if len(alignment.here) < 2
     ]
     tied = [(t, a) for t, a in zip(others, alignments, strict=True) if len(a.here) >= 2]
+    elsewhere = [_moved(b, a) for t, a in tied for row in t.rows for b in row.blocks]
+    unchecked = encoding.check is None
     blocks: list[Block] = []
     rows_out: list[ByteRow] = []
     for k, (first, last) in enumerate(_spans(best.rows)):
         rows = [row for row in best.rows if first <= row.edges[0] <= last]
         own = [b for row in rows for b in row.blocks]
-        elsewhere = [_moved(b, a) for t, a in tied for row in t.rows for b in row.blocks]
-        unchecked = encoding.check is None
         if unchecked and tied:
             own = [_confirmed(b, elsewhere, encoding) for b in own]
         if tied and not all(b.good for b in own):
@@ -255,11 +255,11 @@ def _together(
         place = (there - t[0]) * take.conditioner.rate
         moved = map_coordinates(x, [place], order=1, mode="constant").astype(np.float32)
         loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
-        both = (amplitude > 0.5) & (loud > 0.5) & alignment.sure_at(times)
+        tied_here = alignment.sure_at(times)
+        both = (amplitude > 0.5) & (loud > 0.5) & tied_here
         if np.any(both) and float(np.sum(signal[both] * moved[both])) < 0:
             x, moved = -x, -moved
         # What ties leave open, in repeated bytes and in the leader, likeness settles.
-        tied_here = alignment.sure_at(times)
         delay, alike = delays(signal, moved, amplitude, loud, tied_here, rate)
         place = np.interp(np.arange(len(times)) + delay, np.arange(len(times)), place)
         moved = map_coordinates(x, [place], order=3, mode="constant").astype(np.float32)
