@@ -14,16 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchwright.cli.main import cli
-from benchwright.tape.byte_frames import find_frames
-from benchwright.tape.check_search import find_check, rules
 from benchwright.tape.checks import Check
 from benchwright.tape.decode import decode
 from benchwright.tape.discover import discover
+from benchwright.tape.discover.byte_frames import find_frames
+from benchwright.tape.discover.check_search import find_check, rules
+from benchwright.tape.discover.likely_bytes import mirrored
+from benchwright.tape.discover.symbols import find_codes
 from benchwright.tape.encoding import encoding_named, load_encoding
-from benchwright.tape.likely_bytes import mirrored
 from benchwright.tape.recording import Recording
 from benchwright.tape.render import frame_bits, render, write_recording
-from benchwright.tape.symbols import find_codes
 
 _BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
 

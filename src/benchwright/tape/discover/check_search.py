@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from .checks import Check
+from ..checks import Check
 
 CRC8 = (0x07, 0x31, 0x1D, 0x9B, 0x2F, 0xD5, 0x39, 0x8D)
 CRC16 = (0x1021, 0x8005, 0x3D65, 0x8BB7, 0xA097, 0xC867, 0x0589)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from .half_waves import zero_crossings
+from ..half_waves import zero_crossings
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
