@@ -13,7 +13,7 @@ from benchwright.errors import BadFile, UnknownName
 from benchwright.tape import Recording
 from benchwright.tape.decode import Tape, decode
 from benchwright.tape.encoding import Encoding, encoding_named, known_encodings
-from benchwright.tape.render import half_waves, render
+from benchwright.tape.render import half_waves, render, waveform
 
 NAMES = sorted(known_encodings())
 
@@ -176,3 +176,42 @@ def test_an_encoding_by_a_wrong_name_is_refused() -> None:
     """The error lists the names there are."""
     with pytest.raises(UnknownName, match="msx-1200"):
         decode(Recording.from_array(np.zeros(1000), 44100), "nosuch")
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("asymmetry", [0.0, 0.12, -0.2])
+def test_asymmetry_is_the_one_that_was_written(rng: np.random.Generator, name: str, asymmetry: float) -> None:
+    """Half-waves above the middle made longer by a share, those below shorter: that share is told."""
+    encoding = short(name)
+    data = framed([bytes(range(60))], encoding)[0]
+    lengths, sign = half_waves(data, encoding)
+    sides = sign * (1 - 2 * (np.arange(len(lengths)) % 2))
+    wave = np.pad(waveform(lengths * (1 + asymmetry * sides), sign, 44100), 4410)
+    wave = wave + 0.02 * rng.standard_normal(len(wave))
+    for turn in (1, -1):
+        tape = decode(Recording.from_array(turn * wave, 44100), encoding)
+        assert good(tape) == [data]
+        assert tape.asymmetry == pytest.approx(turn * asymmetry, abs=0.004)
+
+
+@pytest.mark.parametrize("share", [0.1, -0.2])
+def test_asymmetry_of_an_offset(share: float) -> None:
+    """A steady part under a sine moves its crossings: 2 asin(share) / pi."""
+    encoding = short("kansas-city-300")
+    wave = render([bytes(range(40))], encoding, 44100, level=0.5) + 0.5 * share
+    tape = decode(Recording.from_array(wave, 44100), encoding)
+    assert tape.asymmetry == pytest.approx(2 * np.arcsin(share) / np.pi, abs=0.003)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_polarity_is_told_where_the_encoding_has_one(name: str) -> None:
+    """Upright 1, upside down -1; 0 where one cycle upside down is as good a cycle."""
+    encoding = short(name)
+    wave = render([bytes(range(40))], encoding, 44100, add_check=encoding.check is not None)
+    told = encoding.is_phase or encoding.begins != 0
+    for turn in (1, -1):
+        tape = decode(Recording.from_array(turn * wave, 44100), encoding)
+        assert tape.polarity == (turn if told else 0)
+    nothing = decode(Recording.from_array(np.zeros(44100), 44100), encoding)
+    assert nothing.polarity == 0
+    assert np.isnan(nothing.asymmetry)

@@ -456,3 +456,18 @@ def test_the_guide_explains_every_key(folder: Path) -> None:
     index = parsed("decode", folder / "clean.wav", "--encoding", "pulse-width")
     for field in [*index, *index["blocks"][0], *index["recordings"][0], *index["encoding"]]:
         assert f"`{field}`" in guide or f"`blocks[].{field}`" in guide, field
+
+
+def test_decode_tells_polarity_and_asymmetry(tmp_path: Path) -> None:
+    """In words and as JSON; of an encoding that has no polarity nothing is said of it."""
+    for name, words, told in (("msx-1200", "upside down", "upside down"), ("kansas-city-300", "", None)):
+        path = tmp_path / f"{name}.wav"
+        wave = render([TEXT], encoding_named(name), RATE, shape="sine", level=0.3)
+        write_recording(path, 0.03 - wave, RATE)
+        told_text = run("decode", path, "--encoding", name).output
+        assert ("The recording is" in told_text) == bool(words)
+        assert words in told_text
+        assert "Half-waves above the middle last 6.4% longer than their share." in told_text
+        index = parsed("decode", path, "--encoding", name)
+        assert index["polarity"] == told
+        assert index["asymmetry"] == pytest.approx(0.064, abs=0.002)

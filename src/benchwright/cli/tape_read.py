@@ -264,6 +264,21 @@ def _print_blocks(tape: Tape) -> None:
     good = sum(block.good for block in tape.blocks)
     total = sum(len(block.data) for block in tape.blocks)
     click.echo(f"{good} of {len(names)} blocks are good; {total} bytes in all.")
+    for words in _signal_words(tape):
+        click.echo(words)
+
+
+def _signal_words(tape: Tape) -> list[str]:
+    """What reading showed of the signal itself."""
+    words = []
+    if tape.polarity:
+        words.append("The recording is upside down." if tape.polarity < 0 else "The recording is upright.")
+    if math.isfinite(tape.asymmetry):
+        side = "longer" if tape.asymmetry >= 0 else "shorter"
+        words.append(
+            f"Half-waves above the middle last {100 * abs(tape.asymmetry):.1f}% {side} than their share."
+        )
+    return words
 
 
 def _doubts(block: Block) -> list[str]:

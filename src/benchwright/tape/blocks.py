@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -93,6 +94,10 @@ class ByteRow:
         Leader or silence follows, and not more signal that could not be read.
     led : bool array (count,)
         Whether what stands before each byte reads well.
+    sides : int8 array (count,)
+        Side on which the first half-wave of each byte lies: 1 above the middle, -1 below.
+    asymmetry : float
+        See `asymmetry.asymmetry_of`; NaN until it was looked at.
     """
 
     bits: npt.NDArray[np.int8]
@@ -102,7 +107,6 @@ class ByteRow:
     rivals: list[Rival]
     speed_times: FloatArray
     speed: FloatArray
-    asymmetry: float
     polarity: int
     encoding: Encoding
     edges: FloatArray
@@ -112,6 +116,8 @@ class ByteRow:
     tape_bit_ends: FloatArray = field(default_factory=lambda: np.empty(0))
     ended_well: bool = False
     led: npt.NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+    sides: npt.NDArray[np.int8] = field(default_factory=lambda: np.empty(0, np.int8))
+    asymmetry: float = math.nan
 
     @property
     def count(self) -> int:
@@ -176,8 +182,9 @@ class ByteRow:
         tape_bits, tape_bit_ends = [], []
         rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
         said = 0
-        pending: tuple[float, float, bool] | None = None
+        pending: tuple[float, float, bool, int] | None = None
         led: list[bool] = []
+        sides: list[int] = []
         since = 0
         speed_times: list[FloatArray] = []
         speed: list[FloatArray] = []
@@ -208,13 +215,14 @@ class ByteRow:
                 if what == 0:
                     pending = (
                         float(piece.time[place]), float(piece.cost[place]),
-                        _led_well(piece, place, earlier=bool(speed)),
+                        _led_well(piece, place, earlier=bool(speed)), -int(piece.sign[place]),
                     )  # fmt: skip
                     since = int(before[place])
                 elif pending is not None and before[place] - since == encoding.data_bits:
                     begins.append(pending[0])
                     starts_cost.append(pending[1])
                     led.append(pending[2])
+                    sides.append(pending[3])
                     ends.append(float(piece.time[place]))
                     ends_cost.append(float(piece.cost[place]))
                     pending = None
@@ -243,9 +251,9 @@ class ByteRow:
             rivals=[],
             speed_times=np.concatenate(speed_times) / rate if speed_times else np.empty(0),
             speed=np.concatenate(speed) if speed else np.empty(0),
-            asymmetry=0.0,
             polarity=polarity,
             led=np.array(led, bool),
+            sides=np.array(sides, np.int8),
             ended_well=ended_well,
             encoding=encoding,
             edges=np.concatenate(edges) if edges else np.empty(0),

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from .asymmetry import asymmetry_of
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner, Window
 from .encoding import Encoding, encoding_named
@@ -33,9 +35,10 @@ class Tape:
     speed_times, speed : float64 arrays (n,)
         Seconds into the recording, and tape speed there, 1 being nominal.
     polarity : int
-        -1 if the recording is upside down, 1 if not, 0 if that cannot be told.
+        -1 if the recording is upside down, 1 if not, 0 if that cannot be told: see `polarity_of`.
     asymmetry : float
-        How much longer than their share half-waves above the middle last, from -1 to 1.
+        How much longer than their share half-waves above the middle last, from -1 to 1; NaN if nothing was
+        read. See `asymmetry.asymmetry_of`.
     duration : float
         Seconds of recording read.
     warnings : tuple of str
@@ -410,6 +413,29 @@ def read_again(
     return best
 
 
+def polarity_of(rows: Sequence[ByteRow]) -> int:
+    """Whether what was read stands upright, 1, or upside down, -1; 0 if that cannot be told.
+
+    Phase encoding reads one way up only, and a good block tells which. Elsewhere it can be told where the
+    encoding says on which side a byte begins, and a byte is made of whole cycles. Tones alone tell nothing:
+    where the encoding names no side (the Kansas City standard does not), a cycle upside down is as good a
+    cycle.
+    """
+    rows = [row for row in rows if row.count]
+    if not rows:
+        return 0
+    encoding = rows[0].encoding
+    if encoding.is_phase:
+        sure = {row.polarity for row in rows if any(block.good for block in row.blocks)}
+        return sure.pop() if len(sure) == 1 else 0
+    whole = all(len(halves) % 2 == 0 for halves in (encoding.zero, encoding.one, encoding.marker))
+    if not encoding.begins or not whole:
+        return 0
+    wanted = encoding.begins * (-1 if len(encoding.sync) % 2 else 1)
+    mean = wanted * float(np.mean(np.concatenate([row.sides for row in rows])))
+    return int(np.sign(mean)) if abs(mean) > 0.8 else 0
+
+
 def decode(
     recording: Any,
     encoding: Encoding | str,
@@ -447,14 +473,17 @@ def decode(
     blocks = [block for row in rows for block in row.blocks]
     times = [row.speed_times for row in rows if len(row.speed_times)]
     speeds = [row.speed for row in rows if len(row.speed)]
-    leads = [row.asymmetry for row in rows if row.count]
+    own = channel_to_read(recording, encoding, channel)
+    for row in rows:
+        row.asymmetry = asymmetry_of(recording, row, own)
+    leans = [row.asymmetry for row in rows if row.count and math.isfinite(row.asymmetry)]
     return Tape(
         encoding=encoding,
         blocks=tuple(blocks),
         speed_times=np.concatenate(times) if times else np.empty(0),
         speed=np.concatenate(speeds) if speeds else np.empty(0),
-        polarity=0,
-        asymmetry=float(np.median(leads)) if leads else 0.0,
+        polarity=polarity_of(rows),
+        asymmetry=float(np.median(leans)) if leans else math.nan,
         duration=recording.frames / recording.rate,
         warnings=tuple(recording.warnings),
         edges=np.concatenate([r.edges for r in rows]) if keep_edges and rows else np.empty(0),
