@@ -25,6 +25,8 @@ LONGEST_HALF = 0.012
 LEAST_HALVES = 60
 LEAST_HALF = 1e-6
 """Seconds: crossings moved for asymmetry may fall upon each other in noise."""
+NEAR_CLASSES = 0.24
+"""Of the logarithm: classes nearer than that may be one."""
 LETTERS = "abcdefghij"
 STRANGE = "z"
 """The letter of a half-wave that belongs to no class."""
@@ -309,6 +311,34 @@ def letters_of(rows: list[FloatArray], factors: list[float], highs: list[bool]) 
     return Lettered(classes, texts, plain)
 
 
+def with_near_merged(lettered: Lettered) -> Lettered | None:
+    """The same half-waves with classes that differ by less than a quarter taken for one; None if none do.
+
+    A half-wave next to a long one comes out longer or shorter than its like, always by the same.
+    """
+    classes = lettered.classes
+    letter_of, merged = {STRANGE: STRANGE}, list[list[HalfWaveClass]]()
+    for old, own in zip(LETTERS, classes, strict=False):
+        if not merged or math.log(own.seconds / merged[-1][-1].seconds) > NEAR_CLASSES:
+            merged.append([])
+        merged[-1].append(own)
+        letter_of[old] = LETTERS[len(merged) - 1]
+    if len(merged) == len(classes):
+        return None
+    made = []
+    for members in merged:
+        share = sum(c.share for c in members)
+        weights = [c.share / share if share else 1 / len(members) for c in members]
+        mean = sum(w * math.log(c.seconds) for w, c in zip(weights, members, strict=True))
+        square = sum(
+            w * (c.spread**2 + (math.log(c.seconds) - mean) ** 2)
+            for w, c in zip(weights, members, strict=True)
+        )
+        made.append(HalfWaveClass(math.exp(mean), share, math.sqrt(square)))
+    table = str.maketrans(letter_of)
+    return Lettered(made, [text.translate(table) for text in lettered.texts], lettered.scaled)
+
+
 def _reach(centres: FloatArray) -> FloatArray:
     """How far from its centre a half-wave may lie."""
     if len(centres) < 2:
@@ -353,7 +383,7 @@ def _merged(centres: FloatArray, logs: FloatArray) -> FloatArray:
         gaps = np.diff(centres)
         small = [
             (float(min(share[k], share[k + 1]) / max(share[k], share[k + 1], 1.0)), k)
-            for k in np.flatnonzero(gaps < 0.24)
+            for k in np.flatnonzero(gaps < NEAR_CLASSES)
         ]
         # No sender tells lengths apart that differ by a seventh.
         small = [(part, k) for part, k in small if part < 0.4 or gaps[k] < 0.15]

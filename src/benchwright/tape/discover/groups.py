@@ -11,11 +11,11 @@ import numpy as np
 
 from .answer import Discovery, FoundLeader
 from .candidates import Candidate, find_candidates, without_repeats
-from .clusters import STRANGE, Burst, Lettered, letters_of, like_the_longest
+from .clusters import STRANGE, Burst, Lettered, letters_of, like_the_longest, with_near_merged
 from .proof import Proved, prove
 from .stretches import Stretch
 from .sureness import weigh
-from .symbols import find_codes
+from .symbols import Code, find_codes
 from .wording import counted, lengths_in_words
 
 Progress = Callable[[float], None]
@@ -59,7 +59,7 @@ def look_at_group(bursts: list[Burst], stretch: Stretch, tell: Progress) -> Disc
     leader = (
         FoundLeader(usual, float(np.median([b.leader_seconds for b in bursts])), len(bursts)) if led else None
     )
-    codes = find_codes(lettered.texts, [c.seconds for c in lettered.classes])
+    lettered, codes = _with_codes(lettered)
     tell(0.15)
     candidates: list[Candidate] = []
     for code in codes[:4]:
@@ -70,6 +70,18 @@ def look_at_group(bursts: list[Burst], stretch: Stretch, tell: Progress) -> Disc
     proposals = weigh(proved, bursts, stretch)
     notes = _notes(lettered, leader)
     return Discovery(proposals, tuple(lettered.classes), leader, notes, stretch.start, stretch.end)
+
+
+def _with_codes(lettered: Lettered) -> tuple[Lettered, list[Code]]:
+    """Symbols, and the half-waves as sorted for them: classes that are near each other may be one."""
+    codes = find_codes(lettered.texts, [c.seconds for c in lettered.classes])
+    merged = with_near_merged(lettered)
+    if merged is None or len(merged.classes) < 2:
+        return lettered, codes
+    others = find_codes(merged.texts, [c.seconds for c in merged.classes])
+    if others and (not codes or others[0].cover > codes[0].cover + 0.04):
+        return merged, others
+    return lettered, codes
 
 
 def _proved(

@@ -8,31 +8,53 @@ import numpy as np
 
 from ..encoding import Encoding, known_encodings
 
+MOST_OFF_SPEED = 0.13
+"""A deck that is further off than this is rarer than an encoding nobody has described; by hand."""
+
 
 def named_if_known(encoding: Encoding) -> tuple[Encoding, str, str]:
-    """The known encoding that this one is, if it is one; else the same with a name and a title."""
-    for known in known_encodings().values():
-        factor = _same(encoding, known)
-        if factor:
-            likes = [
-                k.name for k in known_encodings().values() if k.name != known.name and _same(encoding, k)
-            ]
-            also = f" (or {', '.join(likes)}: the same bits)" if likes else ""
-            words = f"this is {known.name}{also}, played at {100 / factor:.1f} % of its speed"
-            if known.one_rises != encoding.one_rises:
-                return replace(known, one_rises=encoding.one_rises), known.name, words + ", upside down"
-            return known, known.name, words
+    """The known encoding that this one is, if it is one; else the same with a name and a title.
+
+    Parameters
+    ----------
+    encoding : Encoding
+
+    Returns
+    -------
+    encoding : Encoding
+        The known one, or the found one with its own lengths if these are far from the known one's.
+    known : str
+        Its name; empty if it is none.
+    words : str
+        What the two have in common; may be empty.
+    """
+    known, factor, words = _closest(encoding)
+    if known is not None and abs(factor - 1) < MOST_OFF_SPEED:
+        words = f"this is {words}, played at {100 / factor:.1f} % of its speed"
+        if known.one_rises != encoding.one_rises:
+            return replace(known, one_rises=encoding.one_rises), known.name, words + ", upside down"
+        return known, known.name, words
+    if known is not None:
+        words = f"like {words} in all but speed: {100 / factor:.0f} % of it is more than a deck is ever off"
     kind = "phase" if encoding.is_phase else "tones" if encoding.idle else "pulses"
     seconds = encoding.cell or (sum(encoding.zero) + sum(encoding.one)) / 2
-    name = f"{kind}-{1 / seconds:.0f}"
-    return (
-        replace(
-            encoding, name=name, title=f"Found on a recording: {kind}, about {1 / seconds:.0f} bit/s",
-            source="found on a recording; lengths are as played, at whatever speed that was",
-        ),
-        "",
-        "",
+    named = replace(
+        encoding, name=f"{kind}-{1 / seconds:.0f}",
+        title=f"Found on a recording: {kind}, about {1 / seconds:.0f} bit/s",
+        source="found on a recording; lengths are as played, at whatever speed that was",
     )  # fmt: skip
+    return named, "", words
+
+
+def _closest(encoding: Encoding) -> tuple[Encoding | None, float, str]:
+    """The known encoding nearest in speed, how much longer everything is than in it, and its name."""
+    alike = [(factor, k) for k in known_encodings().values() if (factor := _same(encoding, k))]
+    if not alike:
+        return None, 0.0, ""
+    factor, known = min(alike, key=lambda row: abs(np.log(row[0])))
+    also = [k.name for _, k in alike if k is not known]
+    more = f" (or {', '.join(also)}: the same bits)" if also else ""
+    return known, factor, known.name + more
 
 
 def _same(found: Encoding, known: Encoding) -> float:
