@@ -143,7 +143,12 @@ def _strange(lettered: Lettered, word: str, at: int) -> bool:
         for row, text in zip(lettered.scaled, lettered.texts, strict=True)
         if text.startswith(word, at)
     ]
-    off = math.log(float(np.median(here)) / nominal)
+    return _off_length(float(np.median(here)) / nominal, word)
+
+
+def _off_length(factor: float, word: str) -> bool:
+    """Whether the first word of the data may not be this much longer or shorter than its like."""
+    off = math.log(factor)
     least = 0.1 if len(word) > 1 else 0.14
     # A long half-wave before makes the first of the data longer, never shorter.
     return off < -least or off > 2 * least
@@ -180,6 +185,28 @@ def read_rows(code: Code, bursts: list[Burst], lettered: Lettered, usual: float)
         rows.append(np.array(bits, np.int8))
         stops.append(stop - shift)
     return BitRows(lettered, bursts, usual, sync, share, rows, [begin - shift] * len(rows), stops)
+
+
+def with_bit_from_sync(code: Code, rows: BitRows) -> BitRows | None:
+    """The same with a bit more at the front: the end of what was taken for a sync, if it is as long as one.
+
+    A long half-wave in the sync may push the first of the data so far that it has another letter.
+    """
+    size = len(code.first)
+    if code.marker or len(code.second) != size or rows.sync < size:
+        return None
+    length = {LETTERS[k]: c.seconds for k, c in enumerate(rows.lettered.classes)}
+    words = [(word, sum(length[letter] for letter in word)) for word in (code.first, code.second)]
+    at = rows.sync - size
+    bits = []
+    for row, scaled in zip(rows.bits, rows.lettered.scaled, strict=False):
+        here = float(np.sum(scaled[at : rows.sync]))
+        value = int(abs(math.log(here / words[1][1])) < abs(math.log(here / words[0][1])))
+        word, nominal = words[value]
+        if _off_length(here / nominal, word):
+            return None
+        bits.append(np.concatenate((np.array([value], np.int8), row)))
+    return replace(rows, sync=at, bits=bits, begins=[begin - size for begin in rows.begins])
 
 
 def _bits_from(text: str, code: Code, at: int) -> tuple[list[int], int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -55,6 +56,17 @@ class Frame:
     def gain(self) -> float:
         """Bits saved."""
         return self.told - self.bits
+
+    @property
+    def left_everywhere(self) -> int:
+        """Bits left over after the last byte of most blocks, the same number each time; else 0."""
+        bits, times = Counter(self.left).most_common(1)[0] if self.left else (0, 0)
+        return 0 if self.free or len(self.left) < 2 or times < 0.6 * len(self.left) else bits
+
+    @property
+    def says_where_bytes_begin(self) -> bool:
+        """Whether some of its bits would be wrong if bytes began elsewhere."""
+        return bool(self.start and self.stop) or self.parity != "none"
 
     @property
     def fixed_bits(self) -> int:

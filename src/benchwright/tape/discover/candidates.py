@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..encoding import Encoding
-from .bit_rows import directions, evened, read_rows
+from .bit_rows import BitRows, directions, evened, read_rows, with_bit_from_sync
 from .build_encoding import build_encoding, with_preamble
 from .byte_frames import Frame, find_frames
 from .clusters import Burst, Lettered
@@ -38,15 +38,27 @@ def find_candidates(code: Code, bursts: list[Burst], lettered: Lettered, usual: 
     total = np.cumsum([len(row) for row in rows.bits])
     enough = max(3, int(np.searchsorted(total, ENOUGH_BITS)) + 1)
     rows.bits = rows.bits[:enough]
-    whole = sum(len(text) - begin for text, begin in zip(lettered.texts[:enough], rows.begins, strict=False))
+    found = _of_rows(code, rows)
+    if found and usual and found[0].frame.left_everywhere:
+        # Bits left over at every end are a bit lost at every start, likelier than not.
+        longer = with_bit_from_sync(code, rows)
+        found += _of_rows(code, longer) if longer else []
+    return found
+
+
+def _of_rows(code: Code, rows: BitRows) -> list[Candidate]:
+    """Candidates that divide rows of bits into bytes in different ways, best first."""
+    texts = rows.lettered.texts
+    enough = len(rows.bits)
+    whole = sum(len(text) - begin for text, begin in zip(texts[:enough], rows.begins, strict=False))
     halves = sum(stop - begin for begin, stop in zip(rows.begins[:enough], rows.stops, strict=False))
-    phase = not usual
+    phase = not rows.usual
     if halves < 60 or (phase and not code.is_two_to_one):
         return []
     if phase:
         rows.bits = evened(directions(code, rows))
         rows.share = halves / max(1, whole)
-    one_by_one = _bits_one_by_one(lettered.texts)
+    one_by_one = _bits_one_by_one(texts)
     found = []
     for frame in find_frames(rows.bits, code.per_byte if code.marker else 0, phase)[:4]:
         if phase and frame.free:

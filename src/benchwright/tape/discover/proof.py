@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -18,14 +17,13 @@ from .bit_order import habit, oriented, turned_bytes
 from .candidates import Candidate
 from .check_search import FoundCheck, find_check
 from .clusters import Burst
+from .doubts import Doubt, doubts_of
 from .likely_bytes import bits_of_kind
 from .stretches import Stretch
 from .wording import reasons_for
 
 PROOF_SECONDS, PHASE_PROOF_SECONDS = 12.0, 4.0
 """How much of it a candidate has to read as a proof."""
-LEAST_VARIETY = 1.5
-"""Bits a byte below which bytes are too much alike to be taken for data; by hand."""
 
 
 @dataclass
@@ -129,22 +127,18 @@ def _proved_turned(
     if check:
         nats += min(60.0, check.evidence)
         made = replace(made, check=check.check)
-    sure = _sure(candidate, check, own, structure)
+    against = [] if check else doubts_of(candidate, own)
+    doubts += [doubt.words for doubt in against]
+    sure = _sure(structure, check, against)
     return Proved(made, nats, sure, check, reasons, doubts, blocks, candidate)
 
 
-def _sure(candidate: Candidate, check: FoundCheck | None, own: list[bytes], structure: float) -> float:
-    """How sure symbols and frames are, the check and the bytes considered."""
+def _sure(structure: float, check: FoundCheck | None, against: list[Doubt]) -> float:
+    """How sure symbols and frames are."""
     if check:
         # A check that holds proves symbols and frames, however badly they were read.
         return max(structure, 1 - 10 * check.luck)
-    if _variety(own) < LEAST_VARIETY:
-        # A held note repeats itself as well as data do, and says nothing.
-        structure *= 0.3
-    if not candidate.frame.fixed_bits and not candidate.code.marker:
-        # Nothing but likely bytes says where a byte begins.
-        structure *= 0.85
-    return structure
+    return structure * math.prod(doubt.factor for doubt in against)
 
 
 def _best_check(
@@ -160,13 +154,6 @@ def _best_check(
         for best in find_check([turned_bytes(data, bits, least, turned) for data in source])[:1]
     ]
     return max(found, key=lambda check: check.evidence, default=None)
-
-
-def _variety(datas: Sequence[bytes]) -> float:
-    """Entropy of the bytes' frequencies, in bits a byte."""
-    counts = np.array(list(Counter(b"".join(datas)).values()), float)
-    share = counts / max(1.0, counts.sum())
-    return float(-np.sum(share * np.log2(share)))
 
 
 def _without_end(data: bytes, candidate: Candidate) -> bytes:
