@@ -46,13 +46,13 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import BadFile, UnknownName
+from ..toml_file import Place, TomlFile, near_names
 from .blocks import with_blocks
 from .infer import infer, usual_limits, volts_of_name
 from .kinds import Recognition, generic_kind, kind_from_table, kind_named, kind_to_table, recognise
 from .model import Block, Board, Kind, KindPin, Pad, Part, Pin, Rail, Track
 from .ranges import escape, expand, fan_out
 from .report import ImportReport
-from .toml_places import Place, TomlFile, near_names
 
 TOP_KEYS = ("board", "rails", "parts", "nets", "blocks", "kinds", "layout", "pads", "tracks")
 BOARD_KEYS = ("name", "revision", "ground", "inlets", "complete")
@@ -65,6 +65,7 @@ BLOCK_KEYS = ("needs", "shows")
 LAYOUT_KEYS = ("pads", "tracks", "outline", "close")
 PAD_KEYS = ("pin", "net", "at", "size", "round", "turn", "side", "drill", "covered", "midpoint")
 TRACK_KEYS = ("net", "layer", "width", "points")
+LAYERS = (0, 1_000_000_000)
 
 DERIVED_BLOCKS = (
     "clock", "reset", "CPU", "ROM", "RAM", "address decode", "video", "keyboard", "sound", "tape", "serial",
@@ -136,11 +137,9 @@ def _fanned(file: TomlFile, place: Place, net: str, point: str) -> list[tuple[st
 def read_kinds(file: TomlFile) -> dict[str, Kind]:
     """The ``[kinds]`` of a file, by name."""
     found = {}
-    for name, table in file.table(("kinds",)).items():
-        if not isinstance(table, dict):
-            raise file.bad(("kinds", name), f"expected a table, such as [kinds.{name}]")
+    for name, place, table in file.tables(("kinds",)):
         exact = table.pop("pin_list", None)
-        kind = kind_from_table(name, table, _where(file, ("kinds", name)))
+        kind = kind_from_table(name, table, _where(file, place))
         found[name] = kind if exact is None else replace(kind, pins=_pin_list(file, name, exact))
     return found
 
@@ -167,10 +166,7 @@ def _parts(
 ) -> tuple[dict[str, Part], dict[str, Kind]]:
     parts: dict[str, Part] = {}
     used: dict[str, Kind] = {}
-    for written, table in file.table(("parts",)).items():
-        place = ("parts", written)
-        if not isinstance(table, dict):
-            raise file.bad(place, f'{table!r} is not a table: write {written} = {{ kind = "..." }}')
+    for written, place, table in file.tables(("parts",), '{name} = {{ kind = "..." }}'):
         file.known(place, table, PART_KEYS)
         for ref in expanded(file, place, written):
             if not ref:
@@ -244,10 +240,7 @@ def _plain_fields(file: TomlFile, place: Place, table: Mapping[str, Any], part: 
     if "turn" in table:
         changes["turn"] = file.number((*place, "turn"), table["turn"], "an angle in degrees")
     if "pin_count" in table:
-        count = table["pin_count"]
-        if isinstance(count, bool) or not isinstance(count, int) or not 0 <= count <= 100_000:
-            raise file.bad((*place, "pin_count"), f"{count!r} is not a number of pins")
-        changes["pin_count"] = count
+        changes["pin_count"] = file.whole((*place, "pin_count"), table, 0, (0, 100_000), "a number of pins")
     if "extra" in table:
         extra = file.table((*place, "extra"), table)
         for key in extra:
@@ -273,8 +266,7 @@ def _nets(file: TomlFile, board: Board) -> dict[str, tuple[Pin, ...]]:
             for net, pins in _dealt(file, place, board, written, point):
                 for pin in pins:
                     if pin.ref not in board.parts:
-                        hint = near_names(pin.ref, board.parts)
-                        raise file.bad(place, f"there is no part {pin.ref!r} in [parts]{hint}", pin.ref)
+                        raise file.no_such(place, "part", pin.ref, board.parts)
                     if taken.setdefault(pin, net) != net:
                         raise file.bad(place, f"pin {pin} is on net {taken[pin]!r} and on {net!r}", pin.ref)
                     nets[net][pin] = None
@@ -310,8 +302,7 @@ def pins_named(file: TomlFile, place: Place, board: Board, text: str) -> list[Pi
         if ref:
             return _pins_of_part(file, place, board, ref, text[dot + 1 :].strip())
     ref = text[: dots[0]].strip()
-    hint = near_names(ref, board.parts)
-    raise file.bad(place, f"there is no part {ref!r} in [parts]{hint}", text)
+    raise file.no_such(place, "part", ref, board.parts, text)
 
 
 def _ref(board: Board, text: str) -> str:
@@ -405,7 +396,7 @@ def read_rails(file: TomlFile, board: Board) -> dict[str, Rail]:
             raise file.bad(place, f"{table!r} is not a table: write {{ nominal = 5.0 }}")
         file.known(place, table, RAIL_KEYS)
         if net not in board.nets:
-            raise file.bad(place, f"there is no net {net!r}{near_names(net, board.nets)}")
+            raise file.no_such(place, "net", net, board.nets)
         named = volts_of_name(net)
         if "nominal" in table:
             nominal = file.number((*place, "nominal"), table["nominal"], "a number of volts")
@@ -433,17 +424,14 @@ def known_refs(file: TomlFile, place: Place, board: Board, texts: Iterable[str])
     for text in texts:
         for ref in expanded(file, place, text):
             if ref not in board.parts:
-                raise file.bad(place, f"there is no part {ref!r}{near_names(ref, board.parts)}", text)
+                raise file.no_such(place, "part", ref, board.parts, text)
             yield ref
 
 
 def read_blocks(file: TomlFile) -> dict[str, Block]:
     """The ``[blocks]`` of a file; what they need is looked at by `check_blocks`."""
     found = {}
-    for name, table in file.table(("blocks",)).items():
-        place = ("blocks", name)
-        if not isinstance(table, dict):
-            raise file.bad(place, f"expected a table, such as [blocks.{name}]")
+    for name, place, table in file.tables(("blocks",)):
         file.known(place, table, BLOCK_KEYS)
         needs = [
             each for text in file.strings((*place, "needs"), table)
@@ -503,7 +491,7 @@ def _points(file: TomlFile, place: Place, value: object) -> tuple[tuple[float, f
 def _net_name(file: TomlFile, place: Place, row: Mapping[str, Any], board: Board) -> str:
     net = file.string((*place, "net"), row)
     if net not in board.nets:
-        raise file.bad(place, f"there is no net {net!r}{near_names(net, board.nets)}", net)
+        raise file.no_such(place, "net", net, board.nets)
     return net
 
 
@@ -516,7 +504,7 @@ def _pad(file: TomlFile, place: Place, row: Mapping[str, Any], board: Board) -> 
     if isinstance(written, list) and len(written) == 2 and all(isinstance(text, str) for text in written):
         pin = Pin(*written)
         if pin.ref not in board.parts:
-            raise file.bad(place, f"there is no part {pin.ref!r}{near_names(pin.ref, board.parts)}", pin.ref)
+            raise file.no_such(place, "part", pin.ref, board.parts)
     elif written is not None:
         (pin, *more) = pins_named(file, place, board, file.string((*place, "pin"), row))
         if more:
@@ -543,12 +531,9 @@ def _pad(file: TomlFile, place: Place, row: Mapping[str, Any], board: Board) -> 
 
 def _track(file: TomlFile, place: Place, row: Mapping[str, Any], board: Board) -> Track:
     file.known(place, row, TRACK_KEYS)
-    layer = row.get("layer", 1)
-    if isinstance(layer, bool) or not isinstance(layer, int):
-        raise file.bad(place, f"{layer!r} is not a layer: expected a whole number, 1 for the component side")
     return Track(
         _net_name(file, place, row, board),
-        layer,
+        file.whole((*place, "layer"), row, 1, LAYERS, "a layer, 1 for the component side"),
         file.number((*place, "width"), row.get("width", 0.3)),
         _points(file, place, row.get("points", [])),
     )

@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import UnknownName
+from ..toml_file import TomlFile, near_names
 from .board_file import (
     PART_KEYS,
     check_blocks,
@@ -42,7 +43,6 @@ from .board_file import (
 from .kinds import recognise
 from .model import Board, Kind, KindPin, Part
 from .report import ImportReport
-from .toml_places import TomlFile, near_names
 
 TOP_KEYS = ("board", "rails", "parts", "kinds", "blocks")
 BOARD_KEYS = ("name", "revision", "ground", "inlets", "sockets", "closed", "open")
@@ -123,10 +123,7 @@ def _own_kinds_found(board: Board, own: Mapping[str, Kind], report: ImportReport
 
 def _parts(file: TomlFile, board: Board, own: Mapping[str, Kind], report: ImportReport) -> Board:
     parts, kinds = dict(board.parts), dict(board.kinds)
-    for written, table in file.table(("parts",)).items():
-        place = ("parts", written)
-        if not isinstance(table, dict):
-            raise file.bad(place, f"{table!r} is not a table: write [parts.{written}] or {{ kind = ... }}")
+    for written, place, table in file.tables(("parts",), "[{place}] or {{ kind = ... }}"):
         file.known(place, table, PART_KEYS)
         for text in expanded(file, place, written):
             (ref,) = _one(file, place, board, text)

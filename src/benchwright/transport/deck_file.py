@@ -33,9 +33,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ..board.toml_places import Place, TomlFile, near_names
 from ..errors import BadFile, BadQuantity, BenchwrightError
 from ..textfile import read_text, write_text
+from ..toml_file import Place, TomlFile, near_names
 from .deck import OLD_SPEED_SIGMA, Belt, Deck, Over, RoundPart, check_deck, part_kinds
 from .materials import all_materials, all_shapes
 from .spools import TAPE_SPEED, all_tapes
@@ -80,8 +80,12 @@ def read_deck_file(path: Path) -> Deck:
         tape_speed=_positive(file, ("deck", "tape_speed"), head, TAPE_SPEED),
         speed_sigma=within / SIGMAS / 100,
         tape=_one_of(file, ("deck", "tape"), head, "", all_tapes(), "cassette"),
-        parts={name: _part(file, name, table, names) for name, table in file.table(("parts",)).items()},
-        belts={name: _belt(file, name, table, names) for name, table in file.table(("belts",)).items()},
+        parts={
+            name: _part(file, name, place, table, names) for name, place, table in file.tables(("parts",))
+        },
+        belts={
+            name: _belt(file, name, place, table, names) for name, place, table in file.tables(("belts",))
+        },
     )
     try:
         check_deck(deck)
@@ -90,10 +94,7 @@ def read_deck_file(path: Path) -> Deck:
     return deck
 
 
-def _part(file: TomlFile, name: str, table: object, names: list[str]) -> RoundPart:
-    place = ("parts", name)
-    if not isinstance(table, dict):
-        raise file.bad(place, f"expected a table, such as [parts.{name}]")
+def _part(file: TomlFile, name: str, place: Place, table: Mapping[str, Any], names: list[str]) -> RoundPart:
     file.known(place, table, PART_KEYS)
     kinds = part_kinds()
     usual = next((kind for kind in kinds if kind.casefold() == name.casefold()), "")
@@ -120,10 +121,7 @@ def _part(file: TomlFile, name: str, table: object, names: list[str]) -> RoundPa
     )
 
 
-def _belt(file: TomlFile, name: str, table: object, names: list[str]) -> Belt:
-    place = ("belts", name)
-    if not isinstance(table, dict):
-        raise file.bad(place, f"expected a table, such as [belts.{name}]")
+def _belt(file: TomlFile, name: str, place: Place, table: Mapping[str, Any], names: list[str]) -> Belt:
     file.known(place, table, BELT_KEYS)
     rows = table.get("over")
     where = (*place, "over")
@@ -152,43 +150,28 @@ def _belt(file: TomlFile, name: str, table: object, names: list[str]) -> Belt:
 
 def _over(file: TomlFile, place: Place, row: object, names: list[str]) -> Over:
     if isinstance(row, str):
-        return Over(_name(file, place, row, names))
+        return Over(file.named(place, names, row, "part"))
     if not isinstance(row, dict):
         raise file.bad(place, f'{row!r} is neither a part\'s name nor {{ part = "...", reverse = true }}')
     file.known(place, row, OVER_KEYS)
     part = file.string((*place, "part"), row)
-    return Over(_name(file, place, part, names), file.flag((*place, "reverse"), row))
-
-
-def _name(file: TomlFile, place: Place, name: str, names: list[str]) -> str:
-    for known in names:
-        if known.casefold() == name.casefold():
-            return known
-    raise file.bad(place, f"no part {name!r} in this file{near_names(name, names)}", name)
+    return Over(file.named(place, names, part, "part"), file.flag((*place, "reverse"), row))
 
 
 def _other(file: TomlFile, place: Place, table: Mapping[str, Any], names: list[str]) -> str:
     name = file.string(place, table)
-    return _name(file, place, name, names) if name else ""
+    return file.named(place, names, name, "part") if name else ""
 
 
 def _one_of(
     file: TomlFile, place: Place, table: Mapping[str, Any], usual: str, known: Mapping[str, Any], what: str
 ) -> str:
     name = file.string(place, table, usual)
-    if name == usual:
-        return name
-    for one in known:
-        if one.casefold() == name.strip().casefold():
-            return one
-    raise file.bad(place, f"no {what} {name!r}{near_names(name, known)}; expected one of {', '.join(known)}")
+    return name if name == usual else file.named(place, known, name, what)
 
 
 def _count(file: TomlFile, place: Place, table: Mapping[str, Any]) -> int:
-    value = table.get(place[-1], 0)
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 10_000:
-        raise file.bad(place, f"{value!r} is not a whole number from 1 on")
-    return value
+    return file.whole(place, table, 0, (0, 10_000), "a count")
 
 
 def _positive(

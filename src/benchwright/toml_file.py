@@ -1,4 +1,4 @@
-"""A TOML file with the lines its keys stand on, so that a message can name them."""
+"""A TOML file read table by table, each value checked; a message names the line its key stands on."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from ..errors import BadFile, BadQuantity
-from ..textfile import read_text
-from ..units import parse_quantity
+from .errors import BadFile, BadQuantity
+from .textfile import read_text
+from .units import parse_quantity
 
 _HEADER = re.compile(r"\s*\[\[?\s*(.*?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*((?:"(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)(?:\s*\.\s*(?:"(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+))*)\s*=""")  # fmt: skip # noqa: E501
@@ -23,6 +23,8 @@ _STRING = re.compile(
 _AT_LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
 
 Place = tuple[str, ...]
+FEW_NAMES = 12
+"""As many as a message can list."""
 
 
 class TomlFile:
@@ -87,6 +89,22 @@ class TomlFile:
             raise self.bad(place, f"expected a table, such as [{'.'.join(place)}] or {{ key = value }}")
         return value
 
+    def tables(self, place: Place, example: str = "[{place}]") -> Iterator[tuple[str, Place, dict[str, Any]]]:
+        """The tables within the table at a key: name, place and table of each.
+
+        Parameters
+        ----------
+        place : tuple of str
+        example : str, optional
+            How one is written, for the message: ``{name}`` and ``{place}`` stand for its name and its place.
+        """
+        for name, value in self.table(place).items():
+            own = (*place, name)
+            if not isinstance(value, dict):
+                written = example.format(place=".".join(own), name=name)
+                raise self.bad(own, f"{value!r} is not a table: expected one such as {written}")
+            yield name, own, value
+
     def known(self, place: Place, table: Mapping[str, Any], keys: Iterable[str]) -> None:
         """Raise at the first key that is none of `keys`."""
         allowed = list(keys)
@@ -130,6 +148,33 @@ class TomlFile:
         if not isinstance(value, list) or len(value) != 2:
             raise self.bad(place, f"{value!r} is not {expected}: expected two numbers, such as [1.0, 2.0]")
         return self.number(place, value[0]), self.number(place, value[1])
+
+    def whole(
+        self, place: Place, table: Mapping[str, Any], default: int, limits: tuple[int, int], expected: str
+    ) -> int:
+        """A whole number within limits, both included."""
+        value = table.get(place[-1], default)
+        if isinstance(value, bool) or not isinstance(value, int) or not limits[0] <= value <= limits[1]:
+            raise self.bad(place, f"{value!r} is not {expected}: expected a whole number from {limits[0]} on")
+        return value
+
+    def named(self, place: Place, names: Iterable[str], name: str, what: str) -> str:
+        """The one of `names` that a text means, its case forgiven."""
+        known = list(names)
+        for own in known:
+            if own.casefold() == name.strip().casefold():
+                return own
+        raise self.no_such(place, what, name, known)
+
+    def no_such(
+        self, place: Place, what: str, name: str, names: Iterable[str], text: str | None = None
+    ) -> BadFile:
+        """The error to raise where a part, a net or the like is named that is none of `names`."""
+        known = list(names)
+        hint = near_names(name, known)
+        if len(known) <= FEW_NAMES:
+            hint += f"; expected one of {', '.join(known)}" if known else ""
+        return self.bad(place, f"there is no {what} {name!r}{hint}", text or name)
 
     def strings(self, place: Place, table: Mapping[str, Any]) -> tuple[str, ...]:
         value = table.get(place[-1], [])
