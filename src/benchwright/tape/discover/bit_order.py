@@ -23,7 +23,8 @@ def habit(candidate: Candidate, least: bool, turned: bool) -> float:
         return -20.0 - (0.0 if least else 1.0) - (1.0 if turned else 0.0)
     if frame.stop or frame.start:
         stop_is_one = (frame.stop[:1] == "1") if frame.stop else frame.start[:1] == "0"
-        return (0.0 if stop_is_one != turned else -15.0) - (0.0 if least else 4.0)
+        # Serial chips send the least significant bit first, but not every sender is such a chip.
+        return (0.0 if stop_is_one != turned else -15.0) - (0.0 if least else 2.2)
     if candidate.phase:
         return -(1.0 if turned else 0.0) - (0.0 if least else 0.7)
     if candidate.code.marker:

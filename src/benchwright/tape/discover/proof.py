@@ -28,10 +28,26 @@ PROOF_SECONDS, PHASE_PROOF_SECONDS = 12.0, 4.0
 
 @dataclass
 class Proved:
-    """A candidate, one way of turning its bits, and what reading the tape with it gave."""
+    """A candidate, one way of turning its bits, and what reading the tape with it gave.
+
+    Attributes
+    ----------
+    encoding : Encoding
+    evidence : float
+        What the bytes and the check say for turning the bits this way, in nats.
+    custom : float
+        What other senders do, in nats.
+    structure : float
+        How sure symbols and frames are, 0 to 1.
+    check : FoundCheck or None
+    reasons, doubts : list of str
+    blocks : tuple of Block
+    candidate : Candidate
+    """
 
     encoding: Encoding
-    weight: float
+    evidence: float
+    custom: float
     structure: float
     check: FoundCheck | None
     reasons: list[str]
@@ -121,7 +137,7 @@ def _proved_turned(
     bits = sum(
         bits_of_kind(turned_bytes(data[: len(data) - end], frame.data_bits, least, turned)) for data in own
     )
-    nats = habit(candidate, least, turned) - 0.5 * math.log(2) * bits
+    nats = -0.5 * math.log(2) * bits
     made = oriented(candidate.encoding, candidate, least, turned)
     reasons, doubts = reasons_for(candidate, made, check, full, cover)
     if check:
@@ -130,7 +146,9 @@ def _proved_turned(
     against = [] if check else doubts_of(candidate, own)
     doubts += [doubt.words for doubt in against]
     sure = _sure(structure, check, against)
-    return Proved(made, nats, sure, check, reasons, doubts, blocks, candidate)
+    return Proved(
+        made, nats, habit(candidate, least, turned), sure, check, reasons, doubts, blocks, candidate
+    )
 
 
 def _sure(structure: float, check: FoundCheck | None, against: list[Doubt]) -> float:

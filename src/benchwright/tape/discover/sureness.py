@@ -17,6 +17,9 @@ from .same_encoding import named_if_known
 from .stretches import STRETCH_SECONDS, Stretch
 from .wording import check_in_words
 
+TELLING = 3.0
+"""Nats: what bytes have to say, at least, to be evidence; one in twenty."""
+
 
 def weigh(proved: list[Proved], bursts: list[Burst], stretch: Stretch) -> tuple[Proposal, ...]:
     """Weigh what was proved, best first, and read the stretch with the best."""
@@ -28,7 +31,7 @@ def weigh(proved: list[Proved], bursts: list[Burst], stretch: Stretch) -> tuple[
     for p in proved:
         halves = p.candidate.frame.told
         worse = min(40.0, 0.3 * (p.candidate.bits_a_half - least) * halves)
-        weights.append(p.weight + math.log(max(1e-9, p.structure)) * 4 - worse)
+        weights.append(p.evidence + p.custom + math.log(max(1e-9, p.structure)) * 4 - worse)
     array = np.exp(np.array(weights) - max(weights))
     share = array / array.sum()
     order = np.argsort(-share)
@@ -41,7 +44,7 @@ def weigh(proved: list[Proved], bursts: list[Burst], stretch: Stretch) -> tuple[
         encoding, known, words = named_if_known(p.encoding)
         reasons = ([words] if words else []) + p.reasons
         doubts = list(p.doubts)
-        if chance < 0.9 and share[k] < 0.9:
+        if (chance < 0.9 and share[k] < 0.9) or _order_is_custom(p, proved):
             doubts.append("bits may come in the other order, or mean the opposite: see the other proposals")
         blocks: tuple[Block, ...] = ()
         if rank == 0:
@@ -52,6 +55,12 @@ def weigh(proved: list[Proved], bursts: list[Burst], stretch: Stretch) -> tuple[
                 doubts = [d for d in doubts if "check" not in d]
         found.append(Proposal(encoding, chance, tuple(reasons), tuple(doubts), blocks, known))
     return tuple(found)
+
+
+def _order_is_custom(chosen: Proved, proved: list[Proved]) -> bool:
+    """Whether the bytes say next to nothing on how their bits are to be turned."""
+    others = [p.evidence for p in proved if p.candidate is chosen.candidate and p is not chosen]
+    return any(chosen.evidence - evidence < TELLING for evidence in others)
 
 
 def _read_all(
