@@ -133,8 +133,10 @@ class Unknown:
     rate: int
 
 
-def make(family: str, severity: int, seed: int, blocks: int = 3, longest: int = 120) -> Unknown:
-    """One tape of a family and a grade."""
+def make(
+    family: str, severity: int, seed: int, blocks: int = 3, longest: int = 120, bare: bool = False
+) -> Unknown:
+    """One tape of a family and a grade; if bare, of a short block or two of random bytes without a check."""
     from tape_grades import GRADES, Ease, draw_channel
 
     rng = np.random.default_rng([seed, severity, FAMILIES.index(family)])
@@ -148,6 +150,10 @@ def make(family: str, severity: int, seed: int, blocks: int = 3, longest: int = 
         recording=replace(channel.recording, shape=str(rng.choice(["square", "sine"]))),
         speed=replace(channel.speed, offset=channel.speed.offset + float(rng.uniform(-0.12, 0.12))),
     )
+    if bare:
+        encoding = replace(encoding, check=None)
+        data = [rng.bytes(int(rng.integers(20, 60))) for _ in range(int(rng.integers(1, 3)))]
+        return _played(encoding, channel, rate, rng, data)
     return _played(encoding, channel, rate, rng, draw_payloads(rng, blocks, longest))
 
 
@@ -265,6 +271,11 @@ def main() -> None:
     parser.add_argument("--family", nargs="+", default=list(FAMILIES), choices=FAMILIES)
     parser.add_argument("--severity", nargs="+", type=int, default=[0, 1, 2, 3])
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument(
+        "--bare",
+        action="store_true",
+        help="short blocks of random bytes without a check: little can be known",
+    )
     parser.add_argument("--show", action="store_true", help="tell of each tape that was not found")
     chosen = parser.parse_args()
     chances: list[tuple[float, bool]] = []
@@ -273,7 +284,7 @@ def main() -> None:
         for severity in chosen.severity:
             outcomes = []
             for number in range(chosen.tapes):
-                unknown = make(family, severity, chosen.seed + number)
+                unknown = make(family, severity, chosen.seed + number, bare=chosen.bare)
                 outcome = judge(unknown)
                 if not outcome.readable:
                     continue

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .bursts import Burst
 from .byte_frames import BitArray
-from .clusters import LETTERS, Burst, Lettered
+from .clusters import LETTERS, Lettered
 from .symbols import Code
 
 

@@ -11,8 +11,9 @@ import numpy as np
 from ..encoding import Encoding
 from .bit_rows import BitRows, directions, evened, read_rows, with_bit_from_sync
 from .build_encoding import build_encoding, with_preamble
+from .bursts import Burst
 from .byte_frames import Frame, find_frames
-from .clusters import Burst, Lettered
+from .clusters import Lettered
 from .symbols import Code
 
 ENOUGH_BITS = 3500

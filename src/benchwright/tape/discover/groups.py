@@ -10,8 +10,9 @@ from dataclasses import replace
 import numpy as np
 
 from .answer import Discovery, FoundLeader
+from .bursts import Burst, like_the_longest
 from .candidates import Candidate, find_candidates, without_repeats
-from .clusters import STRANGE, Burst, Lettered, letters_of, like_the_longest, with_near_merged
+from .clusters import STRANGE, Lettered, letters_of, with_near_merged
 from .proof import Proved, prove
 from .stretches import Stretch
 from .sureness import weigh

@@ -14,9 +14,9 @@ from ..decode import decode
 from ..encoding import Encoding
 from ..recording import Recording
 from .bit_order import habit, oriented, turned_bytes
+from .bursts import Burst
 from .candidates import Candidate
 from .check_search import FoundCheck, find_check
-from .clusters import Burst
 from .doubts import Doubt, doubts_of
 from .likely_bytes import bits_of_kind
 from .stretches import Stretch

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from .answer import Discovery
-from .clusters import find_bursts
+from .bursts import find_bursts
 from .groups import groups_of, look_at_group
 from .stretches import Stretch, stretches_with_signal
 

@@ -10,8 +10,8 @@ import numpy as np
 from ..blocks import Block
 from ..encoding import Encoding
 from .answer import Proposal
+from .bursts import Burst
 from .check_search import find_check
-from .clusters import Burst
 from .proof import PHASE_PROOF_SECONDS, Proved, read_excerpt
 from .same_encoding import named_if_known
 from .stretches import STRETCH_SECONDS, Stretch
