@@ -45,7 +45,9 @@ def test_it_reads_what_is_rendered(
 def test_what_it_sends_is_read(
     tool: Callable[[str], Path], tmp_path: Path, rng: np.random.Generator, name: str, speed: str, rate: int
 ) -> None:
-    """Every byte that it sends is read, with a second of the idle tone in front: it sends two bits of it.
+    """Every byte that it sends is read, and the block is good with a second of the idle tone in front.
+
+    Without, it is not called good: two bits of it, as it sends, are too few to see a beginning by.
 
     At these rates a bit is a whole number of samples. At others it rounds the bit, not the tones, and sends
     bits that are not whole cycles.
@@ -61,3 +63,6 @@ def test_what_it_sends_is_read(
     tape = decode(Recording.from_array(np.concatenate((leader, sent)), rate), encoding_named(name))
     assert [block.data for block in tape.blocks] == [data]
     assert tape.blocks[0].good
+    short = decode(Recording.from_array(np.pad(sent, rate // 2), rate), encoding_named(name))
+    assert [block.data for block in short.blocks] == [data]
+    assert not short.blocks[0].good

@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchwright.demo.tape_channel import speech
 from benchwright.errors import BadFile, UnknownName
 from benchwright.tape import Recording
 from benchwright.tape.decode import Tape, decode
 from benchwright.tape.encoding import Encoding, encoding_named, known_encodings
 from benchwright.tape.render import half_waves, render, waveform
+from benchwright.tape.starts import can_begin_amid
 
 NAMES = sorted(known_encodings())
 
@@ -215,3 +217,71 @@ def test_polarity_is_told_where_the_encoding_has_one(name: str) -> None:
     nothing = decode(Recording.from_array(np.zeros(44100), 44100), encoding)
     assert nothing.polarity == 0
     assert np.isnan(nothing.asymmetry)
+
+
+FRAMED = [name for name in NAMES if can_begin_amid(encoding_named(name))]
+
+
+def amid(encoding: Encoding, data: bytes, byte: float) -> np.ndarray:
+    """A recording that begins so many bytes after the first byte did."""
+    wave = render([data], encoding, 44100)
+    head, _ = half_waves(b"", encoding)
+    whole, _ = half_waves(data, encoding)
+    after_leader = np.sum(head) - round(0.02 / sum(encoding.leader)) * sum(encoding.leader)
+    size = np.sum(whole) - np.sum(head)
+    return wave[int((0.1 + after_leader + size * byte / len(data)) * 44100) :]
+
+
+@pytest.mark.parametrize("name", FRAMED)
+@pytest.mark.parametrize("kind", ["random", "text", "one byte again and again"])
+def test_a_recording_that_begins_amid_data(rng: np.random.Generator, name: str, kind: str) -> None:
+    """All bytes are read that are there whole; their block is not called good, for its beginning is lost."""
+    data = {
+        "random": rng.integers(0, 256, 60, dtype=np.uint8).tobytes(),
+        "text": b"10 REM THE FULMAR COUNTS ITS EGGS\r20 FOR N=1 TO 12\r30 PRINT N",
+        "one byte again and again": b"\x7f\xdf" * 2 + b"\x7f" * 40 + bytes(range(20)),
+    }[kind]
+    for byte in rng.uniform(0.2, 25.0, 3):
+        wave = amid(encoding_named(name), data, byte)
+        wave = wave + 0.05 * rng.standard_normal(len(wave))
+        tape = decode(Recording.from_array(wave, 44100), encoding_named(name))
+        assert len(tape.blocks) == 1
+        block = tape.blocks[0]
+        assert not block.good
+        assert not block.whole
+        # A byte begins somewhat sooner or later than the mean says.
+        assert data.endswith(block.data)
+        assert len(block.data) >= len(data) - int(byte) - 4
+
+
+@pytest.mark.parametrize("name", FRAMED)
+def test_bytes_that_can_be_divided_otherwise_are_doubtful(name: str) -> None:
+    """One byte for ever, cut off at both ends: 7F may as well be DF, and so nothing is sure."""
+    encoding = encoding_named(name)
+    wave = amid(encoding, b"\x7f" * 80, 10.3)[: round(40 * encoding.byte_seconds * 44100)]
+    tape = decode(Recording.from_array(wave, 44100), encoding)
+    assert len(tape.blocks) == 1
+    for block in tape.blocks:
+        assert not block.good
+        assert np.all(block.confidence < 0.95)
+
+
+def test_a_leader_of_two_bits_is_enough() -> None:
+    """After silence, eight half-waves of leader lead to every byte."""
+    encoding = replace(encoding_named("cuts-1200"), leader_seconds=2 / 1200)
+    data = bytes(range(30, 90))
+    tape = read([data], encoding)
+    assert [block.data for block in tape.blocks] == [data]
+
+
+def test_music_and_speech_hold_no_data(rng: np.random.Generator) -> None:
+    """Notes of a wave with vibrato, and a voice: no byte is made up."""
+    notes = []
+    for hertz in 110 * 2 ** (rng.integers(0, 60, 60) / 12):
+        at = np.arange(int(rng.choice([0.05, 0.1, 0.2]) * 44100)) / 44100
+        notes.append(
+            np.sign(np.sin(2 * np.pi * hertz * at + 0.1 * np.sin(2 * np.pi * 5 * at))) * np.exp(-3 * at)
+        )
+    for wave in (0.5 * np.concatenate(notes), 0.7 * speech(8.0, rng, 44100)):
+        for name in FRAMED:
+            assert good(decode(Recording.from_array(wave, 44100), encoding_named(name))) == []

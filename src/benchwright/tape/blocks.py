@@ -176,16 +176,18 @@ class ByteRow:
         rate: float,
         polarity: int,
         ended_well: bool = True,
+        amid: bool = False,
     ) -> ByteRow:
-        """Gather what the pieces of one run say."""
+        """Gather what the pieces of one run say; `amid` if it began without leader, at any bit of a byte."""
         bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
         tape_bits, tape_bit_ends = [], []
-        rivals: list[tuple[int, int, npt.NDArray[np.int8], float, float, float]] = []
+        rivals: list[tuple[int, int, npt.NDArray[np.int8] | None, float, float, float]] = []
         said = 0
         pending: tuple[float, float, bool, int] | None = None
         led: list[bool] = []
         sides: list[int] = []
         since = 0
+        opened = not amid
         speed_times: list[FloatArray] = []
         speed: list[FloatArray] = []
         edges, nominal, signs = [], [], []
@@ -198,15 +200,22 @@ class ByteRow:
             signs.append(piece.sign)
             kind_from = np.where(real, grammar.kind[grammar.origin[edge]], INSIDE)
             kind_to = np.where(real, grammar.kind[grammar.to[edge]], INSIDE)
-            before = said + np.concatenate(([0], np.cumsum(says >= 0)))
             opens = np.flatnonzero(real & np.isin(kind_from, (BOUNDARY, LEADER)) & (kind_to == INSIDE))
+            early = -1
+            if not opened:
+                # What is left of the byte in which reading began says nothing.
+                early = int(opens[0]) if len(opens) else len(edge)
+                says[:early] = -1
+                opened = bool(len(opens))
+            before = said + np.concatenate(([0], np.cumsum(says >= 0)))
             closes = np.flatnonzero(real & (kind_to == BOUNDARY))
             for k in range(len(piece.rival_leaves)):
                 a, b = piece.rival_begins[k], piece.rival_begins[k + 1]
                 leaves, returns = piece.rival_leaves[k], piece.rival_returns[k]
                 rivals.append(
                     (
-                        int(before[leaves]), int(before[returns]), piece.rival_bits[a:b],
+                        int(before[leaves]), int(before[returns]),
+                        piece.rival_bits[a:b] if leaves > early else None,
                         float(piece.rival_cost[k]), piece.time[leaves] / rate, piece.time[returns] / rate,
                     )
                 )  # fmt: skip
@@ -252,7 +261,7 @@ class ByteRow:
             speed_times=np.concatenate(speed_times) / rate if speed_times else np.empty(0),
             speed=np.concatenate(speed) if speed else np.empty(0),
             polarity=polarity,
-            led=np.array(led, bool),
+            led=np.array([False, *led[1:]] if amid and led else led, bool),
             sides=np.array(sides, np.int8),
             ended_well=ended_well,
             encoding=encoding,
@@ -264,11 +273,23 @@ class ByteRow:
         return row
 
     def _rival(
-        self, first: int, last: int, said: npt.NDArray[np.int8], cost: float, begins: float, ends: float
+        self,
+        first: int,
+        last: int,
+        said: npt.NDArray[np.int8] | None,
+        cost: float,
+        begins: float,
+        ends: float,
     ) -> Rival | None:
-        """A rival in whole bytes, or None if it changes none."""
+        """A rival in whole bytes, or None if it changes none.
+
+        One that says nothing divides the bytes otherwise.
+        """
         n = self.data_bits
         byte_first, byte_last = first // n, -(-last // n)
+        if said is None:
+            byte_last = min(byte_last, self.count)
+            return Rival(byte_first, byte_last, b"", cost, begins, ends) if byte_last > byte_first else None
         if byte_last > self.count or (
             len(said) == last - first and bool(np.all(said == self.bits[first:last]))
         ):

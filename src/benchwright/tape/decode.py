@@ -17,7 +17,9 @@ from .encoding import Encoding, encoding_named
 from .equalise import Equaliser, learn
 from .follower import FULL, NOTHING_LEFT, Follower, Piece, Settings
 from .grammar import ENDED, LEADER, Grammar, grammar_of
-from .starts import Start, find_start
+from .kernels import path_to
+from .repair import Rival
+from .starts import Start, can_begin_amid, find_start, find_start_amid
 
 FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[float], None]
@@ -73,6 +75,8 @@ class _Stretch:
     pieces: list[Piece] = field(default_factory=list)
     end: float = 0.0
     ended_well: bool = False
+    other_start: float = math.inf
+    """What the best reading costs more that began at another bit, and never met this one."""
 
 
 class Reader:
@@ -92,6 +96,8 @@ class Reader:
         The stretch, in samples of the recording.
     discount : bool, optional
         Trust what a dropout leaves over less than its level says.
+    amid : bool, optional
+        Look for data without a leader, and not for leaders. See `starts.can_begin_amid`.
     """
 
     SLICE = 0.06
@@ -112,7 +118,10 @@ class Reader:
         first: int = 0,
         last: int | None = None,
         discount: bool = True,
+        amid: bool = False,
     ) -> None:
+        self.find = find_start_amid if amid else find_start
+        self.amid = amid
         self.recording, self.encoding, self.channel = recording, encoding, channel
         self.polarity, self.equaliser = polarity, equaliser
         self.first, self.last = first, last
@@ -153,13 +162,23 @@ class Reader:
     def _finished(self) -> list[ByteRow]:
         done = [s for s in self.stretches if s.end]
         self.stretches = [s for s in self.stretches if not s.end]
-        return [ByteRow.of(s.pieces, self.grammar, self.encoding, self.rate, s.polarity, s.ended_well)
-                for s in done if s.pieces]  # fmt: skip
+        rows = []
+        for s in done:
+            if s.pieces:
+                row = ByteRow.of(
+                    s.pieces, self.grammar, self.encoding, self.rate, s.polarity, s.ended_well, self.amid
+                )
+                if math.isfinite(s.other_start) and row.count:
+                    row.rivals.append(
+                        Rival(0, row.count, b"", s.other_start, float(row.begins[0]), float(row.ends[-1]))
+                    )
+                rows.append(row)
+        return rows
 
     def _window(self, window: Window) -> None:
         while True:
             if self.follower is None:
-                start = find_start(
+                start = self.find(
                     window, self.encoding, self.grammar, self.rate, self.hunt, 0.06 * self.loudest
                 )
                 if start is None:
@@ -245,6 +264,8 @@ class Reader:
             score = f.cost[ends] - 0.9 * present[place]
             score -= np.where(f.grammar.kind[f.node[ends]] == ENDED, 4.0, 0.0)
             last = self._best_end(ends, score)
+            if self.amid:
+                stretch.other_start = self._other_start(ends, last)
             piece = f.final(last)
             stretch.pieces.append(piece)
             stretch.end = float(f.edge_at[last])
@@ -273,11 +294,26 @@ class Reader:
                 continue
             tried.add(key)
             row = ByteRow.of(
-                [*stretch.pieces, f.final(end)], self.grammar, self.encoding, self.rate, stretch.polarity
-            )
+                [*stretch.pieces, f.final(end)], self.grammar, self.encoding, self.rate, stretch.polarity,
+                amid=self.amid,
+            )  # fmt: skip
             if row.count and row.last_checks():
                 return end
         return first
+
+    def _other_start(self, ends: npt.NDArray[np.int32], last: int) -> float:
+        """How much worse the best reading is that shares nothing with the one that ends at `last`."""
+        assert self.follower is not None
+        f = self.follower
+        path = path_to(f.parent, last)
+        late = ends[f.edge_at[ends] > f.edge_at[last] - 2 * self.encoding.byte_seconds * self.rate]
+        more = f.cost[late] - np.interp(f.edge_at[late], f.edge_at[path], f.cost[path])
+        for k in np.argsort(more)[:400]:
+            if more[k] > 20:
+                break
+            if path_to(f.parent, int(late[k]))[1] != path[1]:
+                return max(0.0, float(more[k]))
+        return math.inf
 
     def _ended_well(self, window: Window, piece: Piece, end: float) -> bool:
         """Whether leader or silence follows, and not more of what could not be read."""
@@ -341,6 +377,53 @@ def read_rows(
         if progress is not None:
             progress(0.8 + 0.2 * (k + 1) / len(rows))
     return without_doubles(after)
+
+
+def read_between(recording: Any, encoding: Encoding, rows: list[ByteRow], channel: Any) -> list[ByteRow]:
+    """What can be read where no leader was: a recording that begins amid data, or a leader too short to find.
+
+    Only the stretches that `rows` leave out are read, and each run whose beginning was not seen: what looked
+    like its leader were ones amid data, and its first bytes may be divided wrongly. What a leader announced
+    stays as it was read.
+    """
+    if not can_begin_amid(encoding):
+        return rows
+    channel = channel_to_read(recording, encoding, channel)
+    byte, rate = encoding.byte_seconds, recording.rate
+
+    def read(first: float, last: float) -> list[ByteRow]:
+        if last - first < FEWEST_AMID * byte:
+            return []
+        begin, end = int(first * rate), int(last * rate) + 1
+        reader = Reader(recording, encoding, channel, first=begin, last=end, amid=True)
+        return [row for row in reader.read() if _is_data(row)]
+
+    def size(found: list[ByteRow]) -> int:
+        return sum(len(block.data) * (1 + block.good) for row in found for block in row.blocks)
+
+    at = 0.0
+    found: list[ByteRow] = []
+    for row in rows:
+        first, last = float(row.edges[0]), float(row.edges[-1])
+        begun = row.count and row.led[0] and row.begins[0] - first > 1.5 * byte
+        more = read(at, first if begun else last)
+        # Not by confidence: what does not know that bytes may be divided otherwise has too much of it.
+        again = not begun and size([r for r in more if r.edges[-1] > first]) >= 0.95 * size([row])
+        found += more if again else [*more, row]
+        at = last
+    return without_doubles([*found, *read(at, recording.frames / rate)])
+
+
+FEWEST_AMID = 4
+"""Bytes of a run that no leader announced: their start and stop bits are right by chance once in 4,096."""
+
+
+def _is_data(row: ByteRow) -> bool:
+    """Whether a run that no leader announced is data, and not music: data reads better than a usual miss."""
+    if row.count < FEWEST_AMID:
+        return False
+    in_bytes = np.count_nonzero((row.edges > row.begins[0]) & (row.edges <= row.ends[-1]))
+    return bool(np.sum(row.costs) < -0.05 * in_bytes)
 
 
 def channel_to_read(recording: Any, encoding: Encoding, channel: Any) -> Any:
@@ -469,7 +552,7 @@ def decode(
     """
     if isinstance(encoding, str):
         encoding = encoding_named(encoding)
-    rows = read_rows(recording, encoding, channel, progress)
+    rows = read_between(recording, encoding, read_rows(recording, encoding, channel, progress), channel)
     blocks = [block for row in rows for block in row.blocks]
     times = [row.speed_times for row in rows if len(row.speed_times)]
     speeds = [row.speed for row in rows if len(row.speed)]

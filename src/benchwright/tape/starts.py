@@ -10,7 +10,7 @@ import numpy.typing as npt
 from .conditioned import Window
 from .encoding import Encoding
 from .follower import Seed
-from .grammar import Grammar
+from .grammar import LEADER, Grammar
 
 FloatArray = npt.NDArray[np.float64]
 SLOWEST, FASTEST = 0.78, 1.28
@@ -23,7 +23,7 @@ LEAST_NOISE = 0.35
 
 @dataclass(frozen=True)
 class Start:
-    """A place to begin reading, with what the leader there says about the signal.
+    """A place to begin reading, with what the waves there say about the signal.
 
     Attributes
     ----------
@@ -155,3 +155,80 @@ def _first_waves(
         if 0 <= at + j < len(time)
     ]
     return Start(float(time[max(0, at - 2)]), seeds, LEAST_NOISE * strong, strong, 0.0)
+
+
+MATCH, LEAST_MATCHED, SURE = 0.22, 0.85, 6
+"""How far half-waves may be off either length, as a share of it; the share of them that must not be further
+off, and how many of the first must not."""
+
+
+def can_begin_amid(encoding: Encoding) -> bool:
+    """Whether the frame tells where bytes begin, wherever reading begins: tones, with start and stop bits."""
+    return bool(
+        encoding.idle and encoding.leader and encoding.start and encoding.stop and not encoding.marker
+    )
+
+
+def find_start_amid(
+    window: Window, encoding: Encoding, grammar: Grammar, rate: float, after: float, faintest: float
+) -> Start | None:
+    """The first place after a time where data may be read without a leader before it, or None.
+
+    Half-waves of the encoding's lengths stand there for a byte and a half. Which bit of a byte comes first is
+    left open. Parameters as for `find_start`.
+    """
+    first = int(np.searchsorted(window.time, after))
+    time, rising = window.time[first:], window.rising[first:]
+    short, ratio = encoding.shortest * rate, encoding.longest / encoding.shortest
+    bits = len(encoding.start) + encoding.data_bits + len(encoding.stop)
+    run = round(1.5 * bits * (len(encoding.zero) + len(encoding.one)) / 2)
+    if len(time) < run + 2:
+        return None
+    lengths = np.diff(time) / short
+    loud = _amplitude(window, time[:-1]) > faintest
+    best: tuple[int, float] | None = None
+    for period in np.arange(SLOWEST, FASTEST, 0.04):
+        near = loud & (np.abs(lengths / period - 1) < MATCH)
+        wide = loud & (np.abs(lengths / period - ratio) < MATCH * ratio)
+        either = near | wide
+        fits = _share(either, run) >= LEAST_MATCHED
+        if not np.any(fits):
+            continue
+        fits &= (_share(near, run) > 0.05) & (_share(wide, run) > 0.05)
+        fits &= _share(either, SURE)[: len(fits)] == 1
+        if np.any(fits) and (best is None or int(np.argmax(fits)) < best[0]):
+            best = int(np.argmax(fits)), float(period)
+    if best is None:
+        return None
+    at, period = best
+    here = lengths[at : at + run]
+    is_long = here > period * (1 + ratio) / 2
+    period = float(np.median(np.where(is_long, here / ratio, here)))
+    off = here - period * np.where(is_long, ratio, 1.0)
+    above = rising[at : at + run] > 0
+    lead = float(np.median(off[above]) - np.median(off[~above])) / 2
+    off -= np.where(above, lead, -lead)
+    amplitude = float(np.median(_amplitude(window, time[at : at + run])))
+    spread = 1.4826 * float(np.median(np.abs(off))) / np.sqrt(2) * np.pi / period
+    noise = amplitude * float(np.clip(spread, LEAST_NOISE, 0.6))
+    # Where the tone changes a bit ends; from there back by whole bits.
+    turn = int(np.flatnonzero(is_long[1:] != is_long[:-1])[0]) + 1
+    begin = at + turn % len(encoding.zero if is_long[turn - 1] else encoding.one)
+    seeds = [
+        Seed(int(node), float(time[j]), int(rising[j]), period, cost=LOST_WAVE * abs(j - begin))
+        for node in _bits_begin(grammar)
+        for j in range(max(0, begin - 1), begin + 2)
+    ]
+    return Start(float(time[begin]), seeds, noise, amplitude, float(np.clip(lead, -0.3, 0.3)) * short)
+
+
+def _share(flags: npt.NDArray[np.bool_], run: int) -> FloatArray:
+    """Share of flags that are set in each run of so many."""
+    sums = np.concatenate(([0], np.cumsum(flags)))
+    return np.asarray((sums[run:] - sums[:-run]) / run, float)
+
+
+def _bits_begin(grammar: Grammar) -> npt.NDArray[np.int32]:
+    """Nodes at which a bit begins."""
+    leader = np.flatnonzero(grammar.kind == LEADER)
+    return np.unique(np.concatenate((grammar.to[grammar.symbol >= 0], leader))).astype(np.int32)
