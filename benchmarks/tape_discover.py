@@ -9,16 +9,22 @@ reader's affair.
     python benchmarks/tape_discover.py --tapes 24
     python benchmarks/tape_discover.py --family tones --severity 3 --tapes 10 --show
 
-Found with --tapes 5 --seed 200, seeds that nothing was tuned on, 95 of 100:
+Found, of those that the true encoding reads:
 
-    family        grade 0  grade 1  grade 2  grade 3  wrong but convincing
-    tones          5/5      5/5      5/5      5/5      0
-    pulse-width    5/5      4/5      4/5      4/5      3
-    pulse-length   5/5      5/5      5/5      5/5      0
-    two-to-one     5/5      4/5      5/5      4/5      1
-    phase          5/5      5/5      5/5      5/5      0
+    tapes                                    before   now       wrong but convincing, before and now
+    --tapes 5 --seed 900                     99/100   100/100   0, 0
+    --tapes 5 --seed 910 --family
+        pulse-width two-to-one phase         58/60    59/60     1, 0
+    --tapes 5 --seed 200 --family
+        pulse-width two-to-one               36/40    40/40     3, 0
 
-Of those said to be 90 % sure or more, 97 % were found.
+Nothing was tuned on the first two rows; the last is where the faults were looked for. Of those said to be
+90 % sure or more, all were found in the first two rows.
+
+Where nothing but custom tells the order of the bits (--bare --tapes 2 --seed 400 --severity 0 3, all families
+but phase) 8 of 16 tapes were said to be 97 % sure, and are said to be 89 % sure; 3 of the 8 are right. That
+is still too much for these tapes, since half of one family have the rarer order; how rare it is on tapes
+that people wrote is by hand, no source. The doubt is told in words.
 """
 
 from __future__ import annotations
