@@ -3,57 +3,84 @@
 from __future__ import annotations
 
 import bisect
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from .take_clock import TakeClock
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 WORD = 28
 """Bits that must agree, and occur once in each take, to tie two places together."""
+FEWEST_TIES = 2
+TOGETHER = 1.5
+"""Seconds of ties that are gathered into one."""
 
 
-ASIDE = 0.006
-"""Seconds by which a tie may lie off the straight line between two others close by."""
+OFF = 0.01
+"""Seconds by which a tie may lie off those around it, besides what the takes' clocks leave open."""
+DRIFT = 0.03
+"""Share by which two clocks may drift apart where they do not know their speeds."""
 
 
 @dataclass(frozen=True)
 class Alignment:
-    """Moments that belong together.
+    """Which moment of one take is which moment of another, to a few milliseconds.
 
     Attributes
     ----------
     here, there : float64 arrays (n,)
-        Seconds in the one take and in the other, both rising.
-    sure : bool array (n - 1,)
-        Whether both takes hold the same number of bits between one pair and the next.
+        Ties: seconds in the one take and in the other, both rising.
+    clock_here, clock_there : TakeClock
+        What carries from one tie to the next.
     """
 
     here: FloatArray
     there: FloatArray
-    sure: npt.NDArray[np.bool_]
+    clock_here: TakeClock
+    clock_there: TakeClock
+
+    @property
+    def holds(self) -> bool:
+        """Whether the takes have anything in common."""
+        return len(self.here) >= FEWEST_TIES
 
     def map(self, seconds: FloatArray) -> FloatArray:
-        """Times in the other take; straight on beyond the ends."""
-        if len(self.here) < 2:
-            return np.full(len(seconds), np.nan)
-        found = np.interp(seconds, self.here, self.there)
-        reach = min(len(self.here) - 1, 200)
-        for outside, a, b in (
-            (seconds < self.here[0], 0, reach),
-            (seconds > self.here[-1], -1 - reach, -1),
-        ):
-            slope = (self.there[b] - self.there[a]) / max(1e-9, self.here[b] - self.here[a])
-            anchor = a if a == 0 else b
-            found[outside] = self.there[anchor] + slope * (seconds[outside] - self.here[anchor])
-        return np.asarray(found)
+        """Times in the other take of times in this one.
 
-    def sure_at(self, seconds: FloatArray) -> npt.NDArray[np.bool_]:
-        """Whether the takes agree bit by bit at these times of the one take."""
-        k = np.searchsorted(self.here, seconds, side="right") - 1
-        inside = (k >= 0) & (k < len(self.sure))
-        return inside & self.sure[np.clip(k, 0, max(0, len(self.sure) - 1))] if len(self.sure) else inside
+        Between two ties the clocks' difference changes where they are in doubt, in dropouts and pauses.
+        """
+        here, there = self.clock_here, self.clock_there
+        if not self.holds:
+            return np.full(len(seconds), np.nan)
+        apart = there.place(self.there) - here.place(self.here)
+        doubt = here.doubt_at(self.here) + there.doubt_at(self.there)
+        about = np.interp(seconds, self.here, self.there)
+        doubt_now = here.doubt_at(seconds) + there.doubt_at(about)
+        before = np.clip(np.searchsorted(self.here, seconds, side="right") - 1, 0, len(self.here) - 2)
+        gained = np.maximum(doubt[before + 1] - doubt[before], 1e-15)
+        share = np.clip((doubt_now - doubt[before]) / gained, 0.0, 1.0)
+        moved = here.place(seconds) + apart[before] + share * (apart[before + 1] - apart[before])
+        return there.time(moved)
+
+    def astray(self, seconds: FloatArray) -> FloatArray:
+        """Standard deviation of what the clocks may have drifted apart since the nearest tie, in seconds."""
+        doubt, at_ties = self.doubt_at(seconds), self.doubt_at(self.here)
+        after = np.searchsorted(self.here, seconds)
+        until = np.abs(at_ties[np.clip(after, 0, len(at_ties) - 1)] - doubt)
+        since = np.abs(doubt - at_ties[np.maximum(after - 1, 0)])
+        return np.asarray(np.sqrt(np.minimum(since, until)))
+
+    def back(self) -> Alignment:
+        """The same from the other take to this one."""
+        return Alignment(self.there, self.here, self.clock_there, self.clock_here)
+
+    def doubt_at(self, seconds: FloatArray) -> FloatArray:
+        """Variance that the takes' clocks gain against each other up to these times, in seconds squared."""
+        return self.clock_here.doubt_at(seconds) + self.clock_there.doubt_at(self.map(seconds))
 
 
 def _words(bits: npt.NDArray[np.int8], breaks: IntArray, word: int) -> tuple[IntArray, IntArray]:
@@ -90,103 +117,64 @@ def _ties(
     return a[keep], b[keep]
 
 
-def _whole_words(a: IntArray, b: IntArray, word: int) -> tuple[IntArray, IntArray]:
-    """Every bit of every tied word, once."""
-    pairs_a: list[IntArray] = []
-    pairs_b: list[IntArray] = []
-    reached_a = reached_b = -1
-    for at_a, at_b in zip(a.tolist(), b.tolist(), strict=True):
-        first = max(0, reached_a + 1 - at_a, reached_b + 1 - at_b)
-        if first < word:
-            pairs_a.append(np.arange(at_a + first, at_a + word))
-            pairs_b.append(np.arange(at_b + first, at_b + word))
-            reached_a, reached_b = at_a + word - 1, at_b + word - 1
-    if not pairs_a:
-        return np.empty(0, np.int64), np.empty(0, np.int64)
-    return np.concatenate(pairs_a), np.concatenate(pairs_b)
+@dataclass(frozen=True)
+class BitStream:
+    """The bits of a take that were read with certainty.
 
-
-def align(
-    bits_here: npt.NDArray[np.int8],
-    ends_here: FloatArray,
-    breaks_here: IntArray,
-    bits_there: npt.NDArray[np.int8],
-    ends_there: FloatArray,
-    breaks_there: IntArray,
-) -> Alignment:
-    """Tie two takes together by their bits.
-
-    Parameters
+    Attributes
     ----------
-    bits_here, bits_there : int8 arrays
-    ends_here, ends_there : float64 arrays
-        When each bit ends, in seconds.
-    breaks_here, breaks_there : int arrays
+    bits : int8 array (n,)
+    ends : float64 array (n,)
+        When each ends, in seconds.
+    breaks : int64 array (m,)
         Bits at which a new run of reading begins.
     """
-    a, b = _ties(bits_here, breaks_here, bits_there, breaks_there, WORD)
+
+    bits: npt.NDArray[np.int8]
+    ends: FloatArray
+    breaks: IntArray
+
+
+def align(here: BitStream, there: BitStream, clock_here: TakeClock, clock_there: TakeClock) -> Alignment:
+    """Tie two takes together by words of bits that occur once in each."""
+    a, b = _ties(here.bits, here.breaks, there.bits, there.breaks, WORD)
+    ends_a, ends_b = here.ends[a], there.ends[b]
     if len(a):
-        keep = _plausible(ends_here[a], ends_there[b])
-        a, b = a[keep], b[keep]
-    if not len(a):
-        return Alignment(np.empty(0), np.empty(0), np.empty(0, bool))
-    index_a, index_b = _whole_words(a, b, WORD)
-    # Between two ties, shorter words are enough, since they need to be unique only there.
-    nothing = np.empty(0, np.int64)
-    for word in (20, 12):
-        more_a, more_b = [index_a], [index_b]
-        for gap in np.flatnonzero(np.diff(index_a) != np.diff(index_b)).tolist():
-            a0, a1, b0, b1 = index_a[gap] + 1, index_a[gap + 1], index_b[gap] + 1, index_b[gap + 1]
-            if min(a1 - a0, b1 - b0) < word or max(a1 - a0, b1 - b0) > 4000:
-                continue
-            if _crosses(breaks_here, a0, a1) or _crosses(breaks_there, b0, b1):
-                continue
-            at_a, at_b = _ties(bits_here[a0:a1], nothing, bits_there[b0:b1], nothing, word)
-            # Takes run evenly for so short a time: a tie by chance lies off the straight line.
-            straight = np.interp(ends_here[at_a + a0], ends_here[[a0 - 1, a1]], ends_there[[b0 - 1, b1]])
-            near = np.abs(ends_there[at_b + b0] - straight) < ASIDE
-            a, b = _whole_words(at_a[near], at_b[near], word)
-            more_a.append(a + a0)
-            more_b.append(b + b0)
-        index_a, index_b = np.sort(np.concatenate(more_a)), np.sort(np.concatenate(more_b))
-    # What lies between two ties is tied as well if there is as much of it in both.
-    step_a, step_b = np.diff(index_a), np.diff(index_b)
-    filled_a, filled_b = [index_a[:1]], [index_b[:1]]
-    sure: list[npt.NDArray[np.bool_]] = []
-    for k in range(len(step_a)):
-        same = step_a[k] == step_b[k] and not _crosses(breaks_here, index_a[k], index_a[k + 1])
-        if same:
-            filled_a.append(index_a[k] + 1 + np.arange(step_a[k]))
-            filled_b.append(index_b[k] + 1 + np.arange(step_b[k]))
-        else:
-            filled_a.append(index_a[k + 1 : k + 2])
-            filled_b.append(index_b[k + 1 : k + 2])
-        sure.append(np.full(len(filled_a[-1]), same))
-    index_a, index_b = np.concatenate(filled_a), np.concatenate(filled_b)
-    return Alignment(
-        ends_here[index_a], ends_there[index_b], np.concatenate(sure) if sure else np.empty(0, bool)
-    )
+        keep = _plausible(clock_here.place(ends_a), clock_there.place(ends_b))
+        ends_a, ends_b = _gathered(ends_a[keep], ends_b[keep], clock_here, clock_there)
+    return Alignment(ends_a, ends_b, clock_here, clock_there)
+
+
+def _gathered(
+    here: FloatArray, there: FloatArray, clock_here: TakeClock, clock_there: TakeClock
+) -> tuple[FloatArray, FloatArray]:
+    """One tie for many that lie close together, at their median: a slip of a few bits is outvoted."""
+    cuts = [0]
+    for k in range(1, len(here)):
+        if here[k] - here[cuts[-1]] > TOGETHER or here[k] - here[k - 1] > TOGETHER / 3:
+            cuts.append(k)
+    pairs = []
+    for first, last in itertools.pairwise([*cuts, len(here)]):
+        middle = here[(first + last) // 2]
+        places = clock_there.place(there[first:last]), clock_here.place(here[first:last])
+        apart = np.median(places[0] - places[1])
+        at = clock_there.time(clock_here.place(np.array([middle])) + apart)
+        pairs.append((float(middle), float(at[0])))
+    gathered = np.array(pairs)
+    rising = np.concatenate(([True], np.diff(np.maximum.accumulate(gathered[:, 1])) > 0))
+    return gathered[rising, 0], gathered[rising, 1]
 
 
 def _plausible(here: FloatArray, there: FloatArray) -> npt.NDArray[np.bool_]:
-    """Ties whose neighbours say that the takes ran at about the same speed."""
-    keep = np.ones(len(here), bool)
+    """Ties that lie as far apart as those around them: one by chance stands alone."""
+    from scipy.ndimage import median_filter
+
     if len(here) < 8:
-        return keep
-    ratio = np.median(np.diff(there)) / max(1e-9, float(np.median(np.diff(here))))
-    apart = there - here * ratio
-    # Takes drift apart slowly; a tie by chance stands far from those around it.
-    reach = 25
-    for k in range(len(here)):
-        around = apart[max(0, k - reach) : k + reach + 1]
-        near = here[max(0, k - reach) : k + reach + 1]
-        allowed = 0.05 + 0.3 * float(np.median(np.abs(near - here[k])))
-        keep[k] = abs(apart[k] - float(np.median(around))) < allowed
-    return keep
-
-
-def _crosses(breaks: IntArray, first: int, last: int) -> bool:
-    return bool(np.searchsorted(breaks, first, side="right") != np.searchsorted(breaks, last, side="right"))
+        return np.ones(len(here), bool)
+    apart = there - here
+    around = median_filter(apart, 51, mode="nearest")
+    reach = np.abs(here - median_filter(here, 51, mode="nearest"))
+    return np.abs(apart - around) < OFF + DRIFT * reach
 
 
 def _rising(values: IntArray) -> IntArray:
@@ -209,75 +197,3 @@ def _rising(values: IntArray) -> IntArray:
         row.append(k)
         k = int(before[k])
     return np.array(row[::-1], np.int64)
-
-
-STEP_SECONDS = 0.008
-LOOK_SECONDS = 0.030
-ASTRAY_SECONDS = 0.0045
-TIED_SECONDS = 1e-4
-
-
-def delays(
-    here: npt.NDArray[np.float32],
-    there: npt.NDArray[np.float32],
-    loud_here: npt.NDArray[np.float32],
-    loud_there: npt.NDArray[np.float32],
-    tied: npt.NDArray[np.bool_],
-    rate: float,
-) -> tuple[FloatArray, FloatArray]:
-    """How much later a signal runs in one take than in the other, moment by moment.
-
-    The two are close already; this takes out what is left, by their likeness in short stretches, and moves
-    evenly where one of them is faint.
-
-    Parameters
-    ----------
-    here, there : float32 arrays (n,)
-        Signals on the same clock.
-    loud_here, loud_there : float32 arrays (n,)
-        Their amplitudes against the usual.
-    tied : bool array (n,)
-        Where ties say that nothing is left to take out; a tone alone cannot tell one cycle from the next.
-    rate : float
-        Samples a second.
-
-    Returns
-    -------
-    delay, likeness : float64 arrays (n,)
-        In samples (``here[k]`` is like ``there[k + delay[k]]``), and correlation there, -1 to 1.
-    """
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    from .kernels import smoothest
-
-    step, look, reach = (int(s * rate) for s in (STEP_SECONDS, LOOK_SECONDS, ASTRAY_SECONDS))
-    count = len(here)
-    centres = np.arange(0, count, step)
-    pad = look // 2 + reach
-    a = np.pad(np.asarray(here, np.float32), pad)
-    b = np.pad(np.asarray(there, np.float32), pad)
-    size = next_fast_len(look + 2 * reach)
-    window = np.hanning(look).astype(np.float32)
-    score = np.empty((len(centres), 2 * reach + 1), np.float32)
-    for first in range(0, len(centres), 256):
-        some = centres[first : first + 256]
-        rows_a = a[some[:, None] + reach + np.arange(look)] * window
-        rows_b = b[some[:, None] + np.arange(look + 2 * reach)]
-        cross = irfft(rfft(rows_b, size) * np.conj(rfft(rows_a, size)), size)[:, : 2 * reach + 1]
-        own = np.sqrt(np.sum(rows_a**2 / np.maximum(window, 1e-6), axis=1))
-        running = np.concatenate(
-            (np.zeros((len(some), 1)), np.cumsum(rows_b.astype(float) ** 2, axis=1)), axis=1
-        )
-        power = running[:, look : look + 2 * reach + 1] - running[:, : 2 * reach + 1]
-        other = np.sqrt(np.maximum(power * np.mean(window), 1e-12))
-        score[first : first + 256] = cross / np.maximum(own[:, None] * other, 1e-9)
-    heard = np.clip(np.minimum(loud_here, loud_there)[centres] / 0.6, 0, 1) ** 2
-    aside = (np.arange(2 * reach + 1) - reach) / (TIED_SECONDS * rate)
-    pinned = np.where(tied[centres, None], np.minimum(aside**2, 9.0)[None, :], 0.0)
-    path = smoothest(np.asarray(score * heard[:, None] * 6.0 - pinned, float), 12, 0.03)
-    likeness = score[np.arange(len(centres)), path]
-    at = np.arange(count)
-    return (
-        np.asarray(np.interp(at, centres, path - float(reach))),
-        np.asarray(np.interp(at, centres, likeness)),
-    )

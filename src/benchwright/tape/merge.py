@@ -15,24 +15,17 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import BenchwrightError
-from .alignment import Alignment, align, delays
+from .alignment import Alignment, BitStream, align
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner
 from .decode import Progress, Reader, Tape, channel_to_read, lesson_of, read_again, read_rows, without_doubles
 from .encoding import Encoding, encoding_named
-from .recording import Recording
 from .repair import FEWEST, SURE, UNCHECKED
+from .sum_of_takes import Heard, Sum, sum_of_takes
+from .take_clock import TakeClock, clock_of
 
 FloatArray = npt.NDArray[np.float64]
-FAINT = 0.4
-"""Share of its usual amplitude below which a take is not listened to where another is heard."""
-
-
-FAR = 0.5
-"""Seconds from the nearest tie beyond which another take is not used."""
-LONGEST_UNTIED = 10.0
-"""Seconds between two ties across which another take is still used."""
-SURE_ENOUGH = 0.98
+SURE_ENOUGH = 0.95
 """Confidence in a byte that is used to tie takes together."""
 FEWEST_TIED = 12
 """Bytes of a block that is used to tie takes together."""
@@ -46,25 +39,23 @@ class CannotMerge(BenchwrightError, ValueError):
 class _Take:
     """One take, read."""
 
-    recording: Any
+    encoding: Encoding
     rows: list[ByteRow]
-    conditioner: Conditioner
-    amplitude: float
-    noise: float
-    channel: Any
+    heard: Heard
+    clock: TakeClock
 
     @property
     def worth(self) -> float:
         return sum(row.worth for row in self.rows)
 
-    def stream(self) -> tuple[npt.NDArray[np.int8], FloatArray, npt.NDArray[np.int64]]:
-        """Bits of all blocks worth the name, when they end, and where a block begins."""
-        bits, ends = [], []
+    def stream(self) -> BitStream:
+        """The bits of all blocks worth the name: only those of bytes that were read with certainty."""
+        bits, ends = [np.empty(0, np.int8)], [np.empty(0)]
         for row in self.rows:
             for block in row.blocks:
                 if len(block.data) < FEWEST_TIED:
                     continue
-                # Only bytes that were read with certainty tie; guesses in a dropout would mislead.
+                # Guesses in a dropout would mislead.
                 sure = block.confidence > SURE_ENOUGH
                 edges = np.flatnonzero(np.diff(np.concatenate(([0], sure.astype(np.int8), [0]))))
                 for begin, stop in edges.reshape(-1, 2):
@@ -73,10 +64,8 @@ class _Take:
                     first, last = np.searchsorted(row.tape_bit_ends, (since + 1e-6, until + 1e-6))
                     bits.append(row.tape_bits[first:last])
                     ends.append(row.tape_bit_ends[first:last])
-        if not bits:
-            return np.empty(0, np.int8), np.empty(0), np.empty(0, np.int64)
         breaks = np.cumsum([len(b) for b in bits])[:-1]
-        return np.concatenate(bits), np.concatenate(ends), breaks.astype(np.int64)
+        return BitStream(np.concatenate(bits), np.concatenate(ends), breaks.astype(np.int64))
 
 
 def merge(
@@ -123,14 +112,15 @@ def merge(
     takes.sort(key=lambda take: -take.worth)
     best, others = takes[0], takes[1:]
     here = best.stream()
-    alignments = [align(*here, *take.stream()) for take in others]
-    warnings = [w for take in takes for w in take.recording.warnings]
+    alignments = [align(here, take.stream(), best.clock, take.clock) for take in others]
+    warnings = [w for take in takes for w in take.heard.recording.warnings]
     warnings += [
-        f"{take.recording.path} shares nothing with {best.recording.path} that could tie them together"
+        f"{take.heard.recording.path} shares nothing with {best.heard.recording.path}"
+        " that could tie them together"
         for take, alignment in zip(others, alignments, strict=True)
-        if len(alignment.here) < 2
+        if not alignment.holds
     ]
-    tied = [(t, a) for t, a in zip(others, alignments, strict=True) if len(a.here) >= 2]
+    tied = [(t, a) for t, a in zip(others, alignments, strict=True) if a.holds]
     elsewhere = [_moved(b, a) for t, a in tied for row in t.rows for b in row.blocks]
     unchecked = encoding.check is None
     blocks: list[Block] = []
@@ -141,12 +131,17 @@ def merge(
         if unchecked and tied:
             own = [_confirmed(b, elsewhere, encoding) for b in own]
         if tied and not all(b.good for b in own):
-            joined = _together(best, tied, rows, first, last, encoding)
+            joined, added = _together(best, tied, rows, first, last)
             summed = [b for row in joined for b in row.blocks]
+            trusted = [added is not None and added.trusted(b.start, b.end) for b in summed]
             if unchecked:
-                summed = [_confirmed(b, [*own, *elsewhere], encoding) for b in summed]
+                summed = [
+                    b if borne_out else _confirmed(b, [*own, *elsewhere], encoding)
+                    for b, borne_out in zip(summed, trusted, strict=True)
+                ]
             voted = [v for b in own if (v := _voted(b, elsewhere, encoding)) is not None]
-            blocks += _better(voted, [*summed, *own])
+            surest = [b for b, borne_out in zip(summed, trusted, strict=True) if borne_out]
+            blocks += _best_of(surest, [*voted, *summed, *own])
             rows = joined or rows
         else:
             blocks += own
@@ -162,7 +157,7 @@ def merge(
         speed=np.concatenate(speeds) if speeds else np.empty(0),
         polarity=0,
         asymmetry=0.0,
-        duration=best.recording.frames / best.recording.rate,
+        duration=best.heard.seconds,
         warnings=tuple(warnings),
     )
 
@@ -195,7 +190,8 @@ def _take(recording: Any, rows: list[ByteRow], encoding: Encoding, channel: Any)
         window, _ = conditioner.stretch(recording, at, at + span, channel)
         if len(window.amplitude):
             amplitude = max(1e-9, float(np.median(window.amplitude)))
-    return _Take(recording, rows, conditioner, amplitude, noise, channel)
+    heard = Heard(recording, channel, conditioner, amplitude, noise)
+    return _Take(encoding, rows, heard, clock_of(rows, heard.seconds))
 
 
 def _spans(rows: Sequence[ByteRow]) -> list[tuple[float, float]]:
@@ -210,108 +206,33 @@ def _spans(rows: Sequence[ByteRow]) -> list[tuple[float, float]]:
     return spans
 
 
-def _signal(
-    take: _Take, first: float, last: float
-) -> tuple[FloatArray, npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Times, signal and amplitude of a stretch of one take, its usual amplitude being one."""
-    c, rate = take.conditioner, take.recording.rate
-    a = max(0, int(first * rate)) // c.down * c.down
-    b = max(a + c.down, int(last * rate) + 1)
-    window, _ = c.stretch(take.recording, a, b, take.channel)
-    times = (window.start + np.arange(len(window.signal))) / c.rate
-    scale = np.float32(1 / take.amplitude)
-    return times, window.signal * scale, window.amplitude * scale
-
-
 def _together(
-    best: _Take,
-    tied: Sequence[tuple[_Take, Alignment]],
-    rows: list[ByteRow],
-    first: float,
-    last: float,
-    encoding: Encoding,
-) -> list[ByteRow]:
-    """Read a stretch of the best take with the help of the others."""
-    from scipy.ndimage import map_coordinates, uniform_filter1d
-
-    since, until = max(0.0, first - 0.4), last + 0.8
-    times, signal, amplitude = _signal(best, since, until)
-    if not len(times):
-        return []
-    heard = [amplitude]
-    signals = [signal]
-    sures: list[npt.NDArray[np.bool_]] = []
-    noises = [best.noise]
-    rate = best.conditioner.rate
-    for take, alignment in tied:
-        there = alignment.map(times)
-        low, high = float(there[0]), float(there[-1])
-        limit = take.recording.frames / take.recording.rate
-        if high < 0 or low > limit:
-            continue
-        t, x, amp = _signal(take, max(0.0, low - 0.05), min(limit, high + 0.05))
-        if len(t) < 8:
-            continue
-        place = (there - t[0]) * take.conditioner.rate
-        moved = map_coordinates(x, [place], order=1, mode="constant").astype(np.float32)
-        loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
-        tied_here = alignment.sure_at(times)
-        both = (amplitude > 0.5) & (loud > 0.5) & tied_here
-        if np.any(both) and float(np.sum(signal[both] * moved[both])) < 0:
-            x, moved = -x, -moved
-        # What ties leave open, in repeated bytes and in the leader, likeness settles.
-        delay, alike = delays(signal, moved, amplitude, loud, tied_here, rate)
-        place = np.interp(np.arange(len(times)) + delay, np.arange(len(times)), place)
-        moved = map_coordinates(x, [place], order=3, mode="constant").astype(np.float32)
-        loud = map_coordinates(amp, [place], order=1, mode="constant").astype(np.float32)
-        sure = alike > 0.6
-        # Far from any tie, in a leader or a pause, nothing says how the takes lie to each other.
-        tie = np.searchsorted(alignment.here, times)
-        before = times - alignment.here[np.clip(tie - 1, 0, len(alignment.here) - 1)]
-        after = alignment.here[np.clip(tie, 0, len(alignment.here) - 1)] - times
-        before[tie == 0] = after[tie == len(alignment.here)] = np.inf
-        loud[(np.minimum(np.abs(before), np.abs(after)) > FAR) & (before + after > LONGEST_UNTIED)] = 0.0
-        signals.append(moved)
-        heard.append(loud)
-        sures.append(sure)
-        noises.append(take.noise)
-    if len(signals) < 2:
-        return []
-    loudness = np.stack(heard)
-    loudest = np.argmax(
-        uniform_filter1d(loudness, max(3, int(0.004 * rate)) | 1, axis=1) / np.array(noises)[:, None] ** 0.5,
-        axis=0,
+    best: _Take, tied: Sequence[tuple[_Take, Alignment]], rows: list[ByteRow], first: float, last: float
+) -> tuple[list[ByteRow], Sum | None]:
+    """Read a stretch of the best take with the help of the others; with the sum that was read."""
+    joined = sum_of_takes(
+        best.heard, [(take.heard, alignment) for take, alignment in tied], first - 0.4, last + 0.8
     )
-    weights = np.where(loudness > FAINT, loudness, 0.0) / np.array(noises)[:, None] ** 2
-    for k, sure in enumerate(sures, start=1):
-        # A take that is not tied here counts alone or not at all.
-        weights[k, ~sure & (loudest != k)] = 0.0
-        alone = ~sure & (loudest == k)
-        weights[:, alone] = np.where(np.arange(len(weights))[:, None] == k, weights[:, alone], 0.0)
-    silent = weights.sum(axis=0) <= 0
-    weights[0, silent] = loudness[0, silent]
-    weights = uniform_filter1d(weights, max(3, int(0.002 * rate)) | 1, axis=1)
-    power = np.sqrt(np.maximum(1e-9, (weights * loudness).sum(axis=0)))
-    mixed = (weights * np.stack(signals)).sum(axis=0) / power
-    mixed *= 0.25 / max(1e-9, float(np.percentile(np.abs(mixed), 99)))
-    joined = Recording.from_array(np.asarray(mixed, np.float32), round(rate), name="takes together")
-    polarities = {row.polarity for row in rows} or {1}
+    if joined is None:
+        return [], None
     found: list[ByteRow] = []
-    for polarity in polarities:
-        read = [r for r in Reader(joined, encoding, 0, polarity=polarity, discount=False).read() if r.count]
+    for polarity in {row.polarity for row in rows} or {1}:
+        reader = Reader(joined.recording, best.encoding, 0, polarity=polarity, discount=False)
         better: list[ByteRow] = []
-        for row in read:
-            better += [row] if all(b.good for b in row.blocks) else read_again(joined, row, 0, discount=False)
+        for row in reader.read():
+            if row.count and not all(b.good for b in row.blocks):
+                better += read_again(joined.recording, row, 0, discount=False)
+            elif row.count:
+                better.append(row)
         better = without_doubles(better)
         if sum(r.worth for r in better) > sum(r.worth for r in found):
             found = better
-    stretch = round(rate) / rate
-    return [row.moved(stretch, float(times[0])) for row in found]
+    return [row.moved(joined.stretch, joined.first) for row in found], joined
 
 
 def _moved(block: Block, alignment: Alignment) -> Block:
     """A block of another take on the time of the best."""
-    back = Alignment(alignment.there, alignment.here, alignment.sure)
+    back = alignment.back()
     start, end = back.map(np.array([block.start, block.end]))
     return replace(block, start=float(start), end=float(end), byte_times=back.map(block.byte_times))
 
@@ -369,12 +290,15 @@ def _voted(block: Block, others: Sequence[Block], encoding: Encoding) -> Block |
     )
 
 
-def _better(one: list[Block], other: list[Block]) -> list[Block]:
-    """Of blocks that overlap, the one that is good, or else the one that is surer."""
+def _best_of(surest: list[Block], rest: list[Block]) -> list[Block]:
+    """Of blocks that overlap, the one that is good, or else the one that the takes bear out, or is surer."""
+    ranked = [
+        (not b.good, rank, -len(b.data) * float(np.mean(b.confidence)), b)
+        for rank, group in enumerate((surest, rest))
+        for b in group
+    ]
     kept: list[Block] = []
-    for block in sorted(
-        [*one, *other], key=lambda b: (not b.good, -len(b.data) * float(np.mean(b.confidence)))
-    ):
+    for *_, block in sorted(ranked, key=lambda r: r[:3]):
         span = block.end - block.start
         if all(min(block.end, b.end) - max(block.start, b.start) < 0.3 * span for b in kept):
             kept.append(block)
@@ -386,7 +310,7 @@ def _fill(
 ) -> list[Block]:
     """Blocks that another take holds and the answer does not, or not as well."""
     for take, alignment in zip(others, alignments, strict=True):
-        if len(alignment.here) < 2:
+        if not alignment.holds:
             continue
         for block in (b for row in take.rows for b in row.blocks):
             moved = _moved(block, alignment)
