@@ -15,7 +15,20 @@ import numpy.typing as npt
 
 from .conditioned import Window
 from .grammar import BOUNDARY, ENDED, LEADER, Grammar
-from .kernels import common_ancestor, follow, path_to, rivals, shift_arena
+from .kernels import (
+    HYPOTHESIS,
+    LINK,
+    MERGE,
+    NEVER,
+    RULES,
+    STEP,
+    common_ancestor,
+    follow,
+    living_in,
+    path_to,
+    rivals,
+    shift_arena,
+)
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int32]
@@ -54,6 +67,8 @@ class Settings:
         Variance of the speed's random walk, per second.
     beam : float
         Hypotheses that cost this much more than the best are dropped, in nats.
+    calm_beam : float
+        The same while the best keeps earning: what is so far behind then is not the truth.
     coast : float
         Cost of a half-wave that ends without a crossing.
     worst : float
@@ -69,6 +84,7 @@ class Settings:
     jitter: float = 0.07
     drift: float = 0.025
     beam: float = 18.0
+    calm_beam: float = 12.0
     coast: float = 2.5
     worst: float = 10.0
     slowest: float = 0.78
@@ -120,30 +136,45 @@ class Follower:
     ) -> None:
         self.grammar, self.rate, self.settings = grammar, rate, settings
         self.short = shortest * rate
-        self.samples = grammar.seconds * rate
-        self.offsets = np.zeros((len(grammar.to), 2)) if offsets is None else offsets
         self.bin_width = 0.25 * self.short
         reach = 1.6 * longest * rate / settings.fastest * 1.4 / self.bin_width
         ring = 8
         while ring < reach + 8:
             ring *= 2
-        n, keys = self.CAPACITY, 2 * len(grammar.kind)
-        self.node = np.empty(n, np.int32)
-        self.at, self.edge_at, self.period, self.cost = (np.empty(n) for _ in range(4))
-        self.v_tt, self.v_tp, self.v_pp = (np.empty(n) for _ in range(3))
-        self.parent, self.edge = np.empty(n, np.int32), np.empty(n, np.int32)
-        self.sign = np.empty(n, np.int8)
-        self.heir = np.full(n, -1, np.int32)
+        self.arena = np.empty(self.CAPACITY, HYPOTHESIS)
+        self.links = np.empty(self.CAPACITY, LINK)
+        self.cost, self.edge_at, self.period = (self.arena[name] for name in ("cost", "edge_at", "period"))
+        self.sign, self.at = self.arena["sign"], self.arena["at"]
+        self.node, self.parent, self.edge = (self.links[name] for name in ("node", "parent", "edge"))
         self.size = 0
-        self.table = np.full((ring, keys), -1, np.int32)
+        self.merges = np.empty(self.CAPACITY, MERGE)
+        self.m_size = 0
+        self.table = np.full((ring, 2 * len(grammar.kind)), -1, np.int32)
         self.members = np.zeros((ring, self.DEEP), np.int32)
         self.counts = np.zeros(ring, np.int32)
+        self.cheapest = np.full(ring, NEVER)
         self.next_bin = 0
-        self.m_slot, self.m_parent, self.m_edge = (np.empty(n, np.int32) for _ in range(3))
-        self.m_cost = np.empty(n)
-        self.m_size = 0
+        self.best = np.full(1, settings.calm_beam - settings.beam)
+        self.steps = np.empty(len(grammar.to), STEP)
+        self.steps["samples"], self.steps["cost"] = grammar.seconds * rate, grammar.cost
+        self.steps["to"], self.steps["sign"] = grammar.to, grammar.sign
+        self.steps["below"], self.steps["above"] = (0.0, 0.0) if offsets is None else offsets.T
+        jitter2 = (settings.jitter * self.short) ** 2
+        usual = jitter2 + (settings.noise * self.steps["samples"] / (np.pi * settings.amplitude)) ** 2
+        self.steps["reference"] = 1 / usual
+        self.steps["coast"] = settings.coast * self.steps["samples"] / self.short
         correlated = rate / (2 * high_hertz)
-        self.sign_weight = 1.0 / (settings.noise**2 * correlated)
+        weight = 1.0 / (settings.noise**2 * correlated)
+        self.rules = np.array(
+            [
+                (
+                    settings.noise, jitter2, settings.drift / rate, settings.beam, settings.calm_beam,
+                    1 / settings.fastest, 1 / settings.slowest, self.short, settings.polarity, weight,
+                    self.KEEP, settings.amplitude, settings.worst, self.bin_width,
+                )
+            ],
+            RULES,
+        )  # fmt: skip
 
     def begin(self, seeds: list[Seed]) -> None:
         """Start from these; all stand at about the same time."""
@@ -166,46 +197,40 @@ class Follower:
             self.table[row, key] = h
             self.members[row, self.counts[row]] = h
             self.counts[row] += 1
+            self.cheapest[row] = min(self.cheapest[row], seed.cost)
         self.next_bin = int(earliest / self.bin_width)
 
     def _put(
         self, h: int, node: int, time: float, sign: int, period: float, uncertain: float, parent: int
     ) -> None:
-        self.node[h], self.at[h], self.edge_at[h], self.sign[h] = node, time, time, sign
-        self.period[h], self.cost[h] = period, 0.0
-        self.v_tt[h] = (0.1 * self.short) ** 2
-        self.v_tp[h], self.v_pp[h] = 0.0, uncertain**2
-        self.parent[h], self.edge[h] = parent, -1
+        self.arena[h] = (
+            0.0, time, time, period, (0.1 * self.short) ** 2, 0.0, uncertain**2, node, sign
+        )  # fmt: skip
+        self.links[h] = (parent, -1, -1, node)
 
     def run(self, window: Window, until: float) -> int:
         """Follow up to a time within the window."""
-        g, s = self.grammar, self.settings
         self.size, self.m_size, self.next_bin, state = follow(
-            g.kind, g.first_edge, g.to, self.samples, g.says, g.cost, g.sign,
+            self.grammar.first_edge, self.steps,
             float(window.start), window.wave, window.amplitude, window.above, window.below, window.time,
             window.slope, window.rising, window.next_crossing,
-            self.node, self.at, self.edge_at, self.period, self.v_tt, self.v_tp, self.v_pp,
-            self.cost, self.parent, self.edge, self.sign, self.heir, self.size,
-            self.table, self.members, self.counts, self.bin_width, self.next_bin,
-            self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
-            until, self.offsets, s.noise, (s.jitter * self.short) ** 2, s.drift / self.rate, s.beam, s.coast,
-            1 / s.fastest, 1 / s.slowest, self.short, s.polarity, self.sign_weight, self.KEEP,
-            s.amplitude, s.worst,
+            self.arena, self.links, self.size, self.merges, self.m_size,
+            self.table, self.members, self.counts, self.cheapest, self.next_bin, self.best,
+            until, self.rules,
         )  # fmt: skip
         return int(state)
 
     def living(self) -> IntArray:
         """The hypotheses that are still followed."""
-        return np.concatenate(
-            [self.members[row, : self.counts[row]] for row in range(len(self.counts))]
-        ).astype(np.int32)
+        found: IntArray = living_in(self.members, self.counts)
+        return found
 
     def commit(self, lag: float) -> Piece | None:
         """Give out, and forget, what all living hypotheses agree on, up to `lag` samples before the end."""
         living = self.living()
         if not len(living):
             return None
-        ancestor = common_ancestor(self.parent, living, self.size)
+        ancestor = common_ancestor(self.links, living, self.size)
         if ancestor <= 0:
             return None
         path = path_to(self.parent, ancestor)
@@ -214,9 +239,8 @@ class Follower:
             return None
         piece = self._piece(path[:last])
         self.size, self.m_size = shift_arena(
-            int(path[last - 1]), self.size, self.node, self.at, self.edge_at, self.period, self.v_tt,
-            self.v_tp, self.v_pp, self.cost, self.parent, self.edge, self.sign, self.heir, self.table,
-            self.members, self.counts, self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size,
+            int(path[last - 1]), self.arena, self.links, self.size, self.table, self.members, self.counts,
+            self.merges, self.m_size,
         )  # fmt: skip
         return piece
 
@@ -232,15 +256,15 @@ class Follower:
 
     def _piece(self, path: IntArray) -> Piece:
         leaves, returns, more, begins, bits = rivals(
-            path, self.parent, self.edge, self.grammar.says, self.cost, self.heir, self.size,
-            self.m_slot, self.m_parent, self.m_edge, self.m_cost, self.m_size, self.MOST_BITS,
+            path, self.arena, self.links, self.grammar.says, self.size, self.merges, self.m_size,
+            self.MOST_BITS,
         )  # fmt: skip
         return Piece(
-            edge=self.edge[path[1:]].copy(),
-            time=self.edge_at[path].copy(),
-            period=self.period[path[1:]].copy(),
-            cost=self.cost[path].copy(),
-            sign=self.sign[path[1:]].copy(),
+            edge=self.edge[path[1:]],
+            time=self.edge_at[path],
+            period=self.period[path[1:]],
+            cost=self.cost[path],
+            sign=self.sign[path[1:]].astype(np.int8),
             rival_leaves=leaves,
             rival_returns=returns,
             rival_cost=more,

@@ -30,28 +30,73 @@ def _parts(y0: float, y1: float, share: float) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True)
-def crossings(
-    signal: Array, amplitude: Array, trust: Array, wave: Array, above: Array, below: Array, start: float
-) -> tuple[Array, Array, Array, Array]:
-    """Find the zero crossings; fill the weighted wave and its running areas. See `Window`."""
+def running_mean(values: Array, size: int, factor: float) -> Array:
+    """Mean of the absolute values around each place, times a factor.
+
+    `size` is odd. Beyond the ends the first and the last value go on.
+    """
+    n = len(values)
+    half = size // 2
+    mean = np.empty(n, np.float32)
+    if n == 0:
+        return mean
+    first = abs(float(values[0]))
+    last = abs(float(values[n - 1]))
+    total = first * half
+    for k in range(min(half, n)):
+        total += abs(float(values[k]))
+    total += last * max(0, half - n)
+    scale = factor / size
+    for k in range(n):
+        # The sum up to `half` places ahead; what leaves at the back goes after it is used.
+        total += abs(float(values[k + half])) if k + half < n else last
+        mean[k] = total * scale
+        total -= abs(float(values[k - half])) if k >= half else first
+    return mean
+
+
+@njit(cache=True, nogil=True)
+def weighted(signal: Array, amplitude: Array, usual: Array, discount: bool) -> Array:
+    """The wave as the follower weighs it: signal times amplitude, clicks cut off, dropouts discounted."""
+    wave = np.empty_like(signal)
+    for k in range(len(signal)):
+        # A click counts no more than half as much again as the wave itself.
+        strong = amplitude[k]
+        most = np.float32(1.5) * strong
+        weight = strong
+        if discount:
+            # A dropout takes short waves first and bends what it leaves: it counts for less than its level.
+            share = min(np.float32(1.0), strong / max(np.float32(0.5) * usual[k], np.float32(1e-9)))
+            weight = strong * (share * share)
+        wave[k] = max(-most, min(most, signal[k])) * weight
+    return wave
+
+
+@njit(cache=True, nogil=True)
+def crossings(signal: Array, wave: Array, start: float) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """The running areas of the wave and the zero crossings of the signal. See `Window`.
+
+    Returns `above`, `below`, `time`, `slope`, `rising` and `next_crossing`.
+    """
     n = len(signal)
-    time = np.empty(n)
-    slope = np.empty(n)
-    rising = np.empty(n, np.int8)
+    above, below = np.empty(n + 1), np.empty(n + 1)
     following = np.empty(n + 1, np.int32)
     count = 0
-    for k in range(n):
-        # A click counts no more than half as much again as the wave itself.
-        most = 1.5 * amplitude[k]
-        wave[k] = max(-most, min(most, signal[k])) * amplitude[k] * trust[k]
-    above[0] = 0.0
-    below[0] = 0.0
+    for k in range(1, n):
+        count += (signal[k - 1] < 0.0) != (signal[k] < 0.0)
+    time = np.empty(count)
+    slope = np.empty(count)
+    rising = np.empty(count, np.int8)
+    count = 0
+    up, down = 0.0, 0.0
     for k in range(n):
         following[k] = count
+        above[k] = up
+        below[k] = down
         if k + 1 < n:
-            up, down = _parts(wave[k], wave[k + 1], 1.0)
-            above[k + 1] = above[k] + up
-            below[k + 1] = below[k] + down
+            more, less = _parts(wave[k], wave[k + 1], 1.0)
+            up += more
+            down += less
             a, b = signal[k], signal[k + 1]
             if (a < 0.0) != (b < 0.0):
                 time[count] = start + k + a / (a - b)
@@ -59,7 +104,9 @@ def crossings(
                 rising[count] = 1 if b > a else -1
                 count += 1
     following[n] = count
-    return time[:count].copy(), slope[:count].copy(), rising[:count].copy(), following
+    above[n] = 0.0
+    below[n] = 0.0
+    return above, below, time, slope, rising, following
 
 
 @njit(cache=True, inline="always")
@@ -74,38 +121,84 @@ def _against(wave: Array, above: Array, below: Array, at: float, sign: int) -> f
     return float(below[k] + down) if sign > 0 else float(above[k] + up)
 
 
+HYPOTHESIS = np.dtype(
+    [
+        ("cost", np.float64), ("at", np.float64), ("edge_at", np.float64), ("period", np.float64),
+        ("v_tt", np.float64), ("v_tp", np.float64), ("v_pp", np.float64),
+        ("node", np.int32), ("sign", np.int32),
+    ],
+    align=True,
+)  # fmt: skip
+"""A hypothesis: what it cost, where it stands in time, its speed, how uncertain both are, its place in the
+grammar and the sign of what follows. All of it lies side by side, as it is used."""
+LINK = np.dtype([("parent", np.int32), ("edge", np.int32), ("heir", np.int32), ("node", np.int32)])
+"""Where a hypothesis came from, by which half-wave, who took its place, and its place in the grammar again.
+These are what is looked through afterwards."""
+MERGE = np.dtype(
+    [("cost", np.float64), ("slot", np.int32), ("parent", np.int32), ("edge", np.int32)], align=True
+)
+"""A runner-up: the hypothesis that beat it, where it came from and what it cost."""
+STEP = np.dtype(
+    [
+        ("samples", np.float64), ("cost", np.float64), ("below", np.float64), ("above", np.float64),
+        ("reference", np.float64), ("coast", np.float64),
+        ("to", np.int32), ("sign", np.int32),
+    ],
+    align=True,
+)  # fmt: skip
+"""A half-wave of the grammar: its length, its cost, where its end is seen when it lies below or above the
+middle, one over the variance with which a crossing usually misses there, what it costs to end it without a
+crossing, where it leads and which sign it must have."""
+RULES = np.dtype(
+    [
+        (name, np.float64)
+        for name in (
+            "noise", "jitter2", "drift", "beam", "calm_beam", "period_low", "period_high", "short",
+            "polarity", "sign_weight", "keep", "amplitude", "worst", "bin_width",
+        )
+    ]
+)  # fmt: skip
+"""How to follow: the settings in samples."""
+NEVER = 1e300
+
+
 @njit(cache=True, fastmath=True, nogil=True)
 def follow(
-    # grammar
-    kind: Array, first_edge: Array, to: Array, samples: Array, says: Array, edge_cost: Array,
-    edge_sign: Array,
+    first_edge: Array, steps: Array,
     # window
     start: float, wave: Array, amplitude: Array, above: Array, below: Array, time: Array,
     slope: Array, rising: Array, following: Array,
-    # arena of hypotheses
-    node: Array, at: Array, edge_at: Array, period: Array, v_tt: Array, v_tp: Array, v_pp: Array,
-    cost: Array, parent: Array, edge: Array, sign: Array, heir: Array, size: int,
+    # hypotheses and merges, and how many there are
+    arena: Array, links: Array, size: int, merges: Array, m_size: int,
     # buckets
-    table: Array, members: Array, counts: Array, bin_width: float, next_bin: int,
-    # merges
-    m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int,
-    # settings
-    until: float, offsets: Array, noise: float, jitter2: float, drift: float, beam: float,
-    coast_cost: float, period_low: float, period_high: float, short: float, polarity: int,
-    sign_weight: float, keep: float, usual_amplitude: float, worst: float,
+    table: Array, members: Array, counts: Array, cheapest: Array, next_bin: int, best: Array,
+    until: float, rules: Array,
 ) -> tuple[int, int, int, int]:  # fmt: skip
     """Follow all hypotheses through a window, keeping the best for each place and node.
 
     Returns the sizes of the arena and the merges, the next bin, and a state: 0 the window is used up,
-    1 nothing is left, 2 the arena is full.
+    1 nothing is left, 2 the arena is full. `best` holds the least that any hypothesis ever cost.
     """
+    rule = rules[0]
+    noise2 = rule.noise * rule.noise
+    jitter2 = rule.jitter2
+    drift = rule.drift
+    period_low = rule.period_low
+    period_high = rule.period_high
+    short = rule.short
+    polarity = int(rule.polarity)
+    sign_weight = rule.sign_weight
+    keep = rule.keep
+    per_amplitude = 1.0 / rule.amplitude
+    per_bin = 1.0 / rule.bin_width
+    worst = rule.worst
+    bin_width = rule.bin_width
     ring = table.shape[0]
     deep = members.shape[1]
     n_samples = len(wave)
     n_cross = len(time)
-    capacity = len(node)
-    m_capacity = len(m_slot)
-    noise2 = noise * noise
+    capacity = len(arena)
+    m_capacity = len(merges)
     typical = math.pi / short  # slope of a sine of amplitude one with the shortest half-wave
     empty = 0
     while True:
@@ -123,33 +216,36 @@ def follow(
         if size + count * 12 > capacity or m_size + count * 12 > m_capacity:
             return size, m_size, next_bin, 2
         # The best of all that live: a shock that every path suffers must not kill them all.
-        floor = 1e300
+        floor = NEVER
         for other in range(ring):
-            for k in range(counts[other]):
-                c = cost[members[other, k]]
-                if c < floor:
-                    floor = c
-        limit = floor + beam
+            floor = min(floor, cheapest[other])
+        best[0] = min(best[0], floor)
+        # Good reading earns more than it costs. While it does, what lies far behind will not come back.
+        doubt = 2.0 * (floor - best[0])
+        limit = floor + min(rule.beam, rule.calm_beam + doubt)
+        most = limit + min(4.0, doubt)
         for k in range(count):
             h = members[row, k]
-            table[row, node[h] * 2 + (1 if sign[h] > 0 else 0)] = -1
-            if cost[h] > limit:
+            one = arena[h]
+            s = one.sign
+            table[row, one.node * 2 + (1 if s > 0 else 0)] = -1
+            paid = one.cost
+            if paid > limit:
                 continue
-            here = at[h]
-            lowest = edge_at[h]
-            s = sign[h]
-            p = period[h]
+            here = one.at
+            lowest = one.edge_at
+            p = one.period
+            one_tt, one_tp, one_pp = one.v_tt, one.v_tp, one.v_pp
             against = _against(wave, above, below, lowest - start, s)
-            for e in range(first_edge[node[h]], first_edge[node[h] + 1]):
-                if edge_sign[e] != 0 and edge_sign[e] * polarity != s:
+            for e in range(first_edge[one.node], first_edge[one.node + 1]):
+                half = steps[e]
+                if half.sign != 0 and half.sign * polarity != s:
                     continue
-                d = samples[e]
+                d = half.samples
                 length = d * p
-                # A crossing that misses as one does usually costs nothing, however gentle its slope.
-                reference = jitter2 + noise2 * (d / (math.pi * usual_amplitude)) ** 2
-                tt = v_tt[h] + 2 * d * v_tp[h] + d * d * v_pp[h]
-                tp = v_tp[h] + d * v_pp[h]
-                pp = v_pp[h] + drift * d
+                tt = one_tt + 2 * d * one_tp + d * d * one_pp
+                tp = one_tp + d * one_pp
+                pp = one_pp + drift * d
                 target = here + length
                 place = int(target - start)
                 if place < 0:
@@ -158,8 +254,10 @@ def follow(
                     place = n_samples - 1
                 strong = amplitude[place]
                 # Where in the wave a crossing is seen, learned: what half-waves meet there, and which way.
-                shift = offsets[e, 1 if s > 0 else 0] * p
-                wide = 3.5 * math.sqrt(tt + jitter2 + noise2 / (max(strong, 1e-9) * typical) ** 2)
+                shift = (half.above if s > 0 else half.below) * p
+                usual = max(strong, 1e-9) * typical
+                blur = noise2 / (usual * usual)
+                wide = 3.5 * math.sqrt(tt + jitter2 + blur)
                 wide = min(max(wide, 0.22 * short), 0.48 * min(length, 1.5 * short))
                 low = target + shift - wide
                 index = math.ceil(low - start)
@@ -169,7 +267,7 @@ def follow(
                 if c_index > 0 and time[c_index - 1] >= low:
                     c_index -= 1
                 nearest = 1e9
-                to_node = to[e]
+                to_node = half.to
                 key = to_node * 2 + (0 if s > 0 else 1)
                 while True:
                     # Each crossing within reach that turns the right way, and then none at all.
@@ -183,16 +281,16 @@ def follow(
                         seen = time[c_index]
                         miss = seen - shift - target
                         slant = slope[c_index]
-                        usual = strong * typical
-                        if slant > usual:
-                            slant = usual
-                        if slant < 0.3 * usual:
-                            slant = 0.3 * usual
-                        r = jitter2 + noise2 / (slant * slant + 1e-18)
+                        r = jitter2 + blur
+                        if slant < usual:
+                            slant = max(slant, 0.3 * usual)
+                            r = jitter2 + noise2 / (slant * slant)
                         spread = tt + r
-                        c = 0.5 * miss * miss / spread + 0.5 * math.log(spread / reference) - 0.5
-                        g_t = tt / spread
-                        g_p = tp / spread
+                        exact = 1.0 / spread
+                        # A crossing that misses as one does usually costs nothing, however gentle its slope.
+                        c = 0.5 * miss * miss * exact + 0.5 * math.log(spread * half.reference) - 0.5
+                        g_t = tt * exact
+                        g_p = tp * exact
                         new_at = target + g_t * miss
                         new_p = p + g_p * miss
                         new_tt = tt * (1 - g_t)
@@ -207,40 +305,41 @@ def follow(
                             break
                         edge_time = target + shift
                         # Where the signal is faint, that a crossing is missing says little.
-                        c = coast_cost * min(1.0, max(0.04, strong / usual_amplitude)) * d / short
+                        c = half.coast * min(1.0, max(0.04, strong * per_amplitude))
                         new_at = target
                         new_p = p
                         new_tt = tt
                         new_tp = tp
                         new_pp = pp
-                    if period_low < new_p < period_high:
+                    # What lies on the wrong side only adds to the cost: look no further where it is too high.
+                    if period_low < new_p < period_high and paid + half.cost + min(c, worst) <= most:
                         wrong = _against(wave, above, below, edge_time - start, s) - against
                         # No single half-wave may kill a reading: the unforeseen happens now and then.
-                        step = min(c + 2.0 * wrong * sign_weight, worst)
-                        total = cost[h] + edge_cost[e] + step
-                        if total <= limit + 4.0:
-                            slot_bin = int(edge_time / bin_width)
+                        total = paid + half.cost + min(c + 2.0 * wrong * sign_weight, worst)
+                        if total <= most:
+                            slot_bin = int(edge_time * per_bin)
                             if slot_bin <= next_bin:
                                 slot_bin = next_bin + 1
                             slot_row = slot_bin % ring
                             slot = table[slot_row, key]
                             if slot >= 0:
-                                replace = total < cost[slot]
-                                if abs(total - cost[slot]) < keep:
+                                other_cost = arena[slot].cost
+                                replace = total < other_cost
+                                if abs(total - other_cost) < keep:
                                     if replace:
-                                        m_slot[m_size] = size
-                                        m_parent[m_size] = parent[slot]
-                                        m_edge[m_size] = edge[slot]
-                                        m_cost[m_size] = cost[slot]
+                                        merges[m_size].slot = size
+                                        merges[m_size].parent = links[slot].parent
+                                        merges[m_size].edge = links[slot].edge
+                                        merges[m_size].cost = other_cost
                                     else:
-                                        m_slot[m_size] = slot
-                                        m_parent[m_size] = h
-                                        m_edge[m_size] = e
-                                        m_cost[m_size] = total
+                                        merges[m_size].slot = slot
+                                        merges[m_size].parent = h
+                                        merges[m_size].edge = e
+                                        merges[m_size].cost = total
                                     m_size += 1
                                 if replace:
                                     # A place of its own: parents must stand before their children.
-                                    heir[slot] = size
+                                    links[slot].heir = size
                                     for m in range(counts[slot_row]):
                                         if members[slot_row, m] == slot:
                                             members[slot_row, m] = size
@@ -261,49 +360,78 @@ def follow(
                                     # The bucket is full: the worst in it makes room.
                                     worst_at = 0
                                     for m in range(1, deep):
-                                        if cost[members[slot_row, m]] > cost[members[slot_row, worst_at]]:
+                                        if (
+                                            arena[members[slot_row, m]].cost
+                                            > arena[members[slot_row, worst_at]].cost
+                                        ):
                                             worst_at = m
                                     old = members[slot_row, worst_at]
-                                    if total < cost[old]:
-                                        table[slot_row, node[old] * 2 + (1 if sign[old] > 0 else 0)] = -1
+                                    if total < arena[old].cost:
+                                        table[
+                                            slot_row, arena[old].node * 2 + (1 if arena[old].sign > 0 else 0)
+                                        ] = -1
                                         slot = size
                                         size += 1
                                         table[slot_row, key] = slot
                                         members[slot_row, worst_at] = slot
                                         replace = True
                             if replace:
-                                node[slot] = to_node
-                                heir[slot] = -1
-                                at[slot] = new_at
-                                edge_at[slot] = edge_time
-                                period[slot] = new_p
-                                v_tt[slot] = new_tt
-                                v_tp[slot] = new_tp
-                                v_pp[slot] = new_pp
-                                cost[slot] = total
-                                parent[slot] = h
-                                edge[slot] = e
-                                sign[slot] = -s
+                                fresh = arena[slot]
+                                fresh.node = to_node
+                                fresh.at = new_at
+                                fresh.edge_at = edge_time
+                                fresh.period = new_p
+                                fresh.v_tt = new_tt
+                                fresh.v_tp = new_tp
+                                fresh.v_pp = new_pp
+                                fresh.cost = total
+                                fresh.sign = -s
+                                links[slot].parent = h
+                                links[slot].edge = e
+                                links[slot].heir = -1
+                                links[slot].node = to_node
+                                cheapest[slot_row] = min(cheapest[slot_row], total)
                     if not taken:
                         break
                     if size + 4 > capacity or m_size + 4 > m_capacity:
                         break
         counts[row] = 0
+        cheapest[row] = NEVER
         next_bin += 1
 
 
 @njit(cache=True, nogil=True)
-def common_ancestor(parent: Array, living: Array, size: int) -> int:
+def living_in(members: Array, counts: Array) -> Array:
+    """The hypotheses in the buckets."""
+    found = np.empty(counts.sum(), np.int32)
+    filled = 0
+    for row in range(len(counts)):
+        for k in range(counts[row]):
+            found[filled] = members[row, k]
+            filled += 1
+    return found
+
+
+@njit(cache=True, nogil=True)
+def common_ancestor(links: Array, living: Array, size: int) -> int:
     """The latest hypothesis that all the living ones come from; -1 if there is none."""
-    visits = np.zeros(size, np.int32)
+    marked = np.zeros(size, np.bool_)
+    left = len(living)
     for k in range(len(living)):
-        h = living[k]
-        while h >= 0:
-            visits[h] += 1
-            h = parent[h]
+        marked[living[k]] = True
+    # Parents stand before their children: going back, whoever is marked alone is the one.
     for h in range(size - 1, -1, -1):
-        if visits[h] == len(living):
+        if not marked[h]:
+            continue
+        if left == 1:
             return h
+        parent = links[h].parent
+        if parent < 0:
+            return -1
+        if marked[parent]:
+            left -= 1
+        else:
+            marked[parent] = True
     return -1
 
 
@@ -326,9 +454,15 @@ def path_to(parent: Array, last: int) -> Array:
 
 @njit(cache=True, nogil=True)
 def rivals(
-    path: Array, parent: Array, edge: Array, says: Array, cost: Array, heir: Array, size: int,
-    m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int, most_bits: int,
-) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
+    path: Array,
+    arena: Array,
+    links: Array,
+    says: Array,
+    size: int,
+    merges: Array,
+    m_size: int,
+    most_bits: int,
+) -> tuple[Array, Array, Array, Array, Array]:
     """What the runners-up at each place of the path would have read instead.
 
     Returns, a rival each: place on the path where it leaves, place where it comes back, what it costs more,
@@ -346,14 +480,14 @@ def rivals(
     count = 0
     filled = 0
     for k in range(m_size):
-        slot = m_slot[k]
-        while heir[slot] >= 0:
-            slot = heir[slot]
+        slot = merges[k].slot
+        while links[slot].heir >= 0:
+            slot = links[slot].heir
         if place[slot] < 0:
             continue
         said = 0
-        e = m_edge[k]
-        h = m_parent[k]
+        e = merges[k].edge
+        h = merges[k].parent
         fits = True
         while True:
             if e >= 0 and says[e] >= 0:
@@ -367,44 +501,57 @@ def rivals(
                 break
             if place[h] >= 0:
                 break
-            e = edge[h]
-            h = parent[h]
+            e = links[h].edge
+            h = links[h].parent
         if not fits:
             continue
         leaves[count] = place[h]
         returns[count] = place[slot]
-        more[count] = m_cost[k] - cost[slot]
+        more[count] = merges[k].cost - arena[slot].cost
         begins[count] = filled
         for b in range(said):
             bits[filled + b] = scratch[said - 1 - b]
         filled += said
         count += 1
     begins[count] = filled
-    return leaves[:count], returns[:count], more[:count], begins[: count + 1], bits[:filled]
+    return (
+        leaves[:count].copy(), returns[:count].copy(), more[:count].copy(), begins[: count + 1].copy(),
+        bits[:filled].copy(),
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
 def shift_arena(
-    by: int, size: int, node: Array, at: Array, edge_at: Array, period: Array, v_tt: Array, v_tp: Array,
-    v_pp: Array, cost: Array, parent: Array, edge: Array, sign: Array, heir: Array, table: Array,
-    members: Array, counts: Array, m_slot: Array, m_parent: Array, m_edge: Array, m_cost: Array, m_size: int,
-) -> tuple[int, int]:  # fmt: skip
+    by: int,
+    arena: Array,
+    links: Array,
+    size: int,
+    table: Array,
+    members: Array,
+    counts: Array,
+    merges: Array,
+    m_size: int,
+) -> tuple[int, int]:
     """Forget the first `by` hypotheses; hypothesis `by` becomes the root."""
     for k in range(by, size):
-        j = k - by
-        node[j] = node[k]
-        at[j] = at[k]
-        edge_at[j] = edge_at[k]
-        period[j] = period[k]
-        v_tt[j] = v_tt[k]
-        v_tp[j] = v_tp[k]
-        v_pp[j] = v_pp[k]
-        cost[j] = cost[k]
-        parent[j] = parent[k] - by if parent[k] >= by else -1
-        edge[j] = edge[k]
-        sign[j] = sign[k]
-        heir[j] = heir[k] - by if heir[k] >= 0 else -1
-    parent[0] = -1
+        one = arena[k - by]
+        old = arena[k]
+        one.node = old.node
+        one.at = old.at
+        one.edge_at = old.edge_at
+        one.period = old.period
+        one.v_tt = old.v_tt
+        one.v_tp = old.v_tp
+        one.v_pp = old.v_pp
+        one.cost = old.cost
+        one.sign = old.sign
+        link = links[k - by]
+        before = links[k]
+        link.parent = before.parent - by if before.parent >= by else -1
+        link.edge = before.edge
+        link.heir = before.heir - by if before.heir >= 0 else -1
+        link.node = before.node
+    links[0].parent = -1
     for row in range(table.shape[0]):
         for key in range(table.shape[1]):
             if table[row, key] >= 0:
@@ -413,11 +560,11 @@ def shift_arena(
             members[row, k] -= by
     kept = 0
     for k in range(m_size):
-        if m_slot[k] > by and m_parent[k] >= by:
-            m_slot[kept] = m_slot[k] - by
-            m_parent[kept] = m_parent[k] - by
-            m_edge[kept] = m_edge[k]
-            m_cost[kept] = m_cost[k]
+        if merges[k].slot > by and merges[k].parent >= by:
+            merges[kept].slot = merges[k].slot - by
+            merges[kept].parent = merges[k].parent - by
+            merges[kept].edge = merges[k].edge
+            merges[kept].cost = merges[k].cost
             kept += 1
     return size - by, kept
 
