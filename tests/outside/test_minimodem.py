@@ -66,3 +66,24 @@ def test_what_it_sends_is_read(
     short = decode(Recording.from_array(np.pad(sent, rate // 2), rate), encoding_named(name))
     assert [block.data for block in short.blocks] == [data]
     assert not short.blocks[0].good
+
+
+@pytest.mark.parametrize(
+    ("name", "speed", "rate"),
+    [("cuts-1200", "1200", 44100), ("msx-1200", "1200", 22050), ("kansas-city-300", "300", 22050)],
+)
+def test_bits_that_are_not_whole_cycles(
+    tool: Callable[[str], Path], tmp_path: Path, rng: np.random.Generator, name: str, speed: str, rate: int
+) -> None:
+    """Bits of 37 samples for 36.75, 18 for 18.375, 74 for 73.5 slip against their tones, and are read."""
+    program = tool("minimodem")
+    data = rng.integers(0, 256, 100, dtype=np.uint8).tobytes()
+    path = tmp_path / "sent.wav"
+    subprocess.run(
+        [program, "--tx", *TONES, "--samplerate", str(rate), "--file", path, speed], input=data, check=True
+    )
+    sent, _ = soundfile.read(path)
+    leader = np.max(np.abs(sent)) * np.sin(2 * np.pi * 2400 * np.arange(rate) / rate)
+    tape = decode(Recording.from_array(np.concatenate((leader, sent)), rate), encoding_named(name))
+    assert [block.data for block in tape.blocks] == [data]
+    assert not tape.blocks[0].good

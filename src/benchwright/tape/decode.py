@@ -19,6 +19,7 @@ from .follower import FULL, NOTHING_LEFT, Follower, Piece, Settings
 from .grammar import ENDED, LEADER, Grammar, grammar_of
 from .kernels import path_to
 from .repair import Rival
+from .slipping import JITTER, slipping_grammar
 from .starts import Start, can_begin_amid, find_start, find_start_amid
 
 FloatArray = npt.NDArray[np.float64]
@@ -98,6 +99,8 @@ class Reader:
         Trust what a dropout leaves over less than its level says.
     amid : bool, optional
         Look for data without a leader, and not for leaders. See `starts.can_begin_amid`.
+    slipping : bool, optional
+        Bits need not be whole cycles. See `slipping`.
     """
 
     SLICE = 0.06
@@ -119,13 +122,14 @@ class Reader:
         last: int | None = None,
         discount: bool = True,
         amid: bool = False,
+        slipping: bool = False,
     ) -> None:
         self.find = find_start_amid if amid else find_start
-        self.amid = amid
+        self.amid, self.slipping = amid, slipping
         self.recording, self.encoding, self.channel = recording, encoding, channel
         self.polarity, self.equaliser = polarity, equaliser
         self.first, self.last = first, last
-        self.grammar: Grammar = grammar_of(encoding)
+        self.grammar: Grammar = slipping_grammar(encoding) if slipping else grammar_of(encoding)
         self.conditioner = Conditioner(
             encoding,
             recording.rate,
@@ -190,6 +194,8 @@ class Reader:
 
     def _begin(self, start: Start) -> None:
         settings = Settings(noise=start.noise, amplitude=start.amplitude, polarity=self.polarity)
+        if self.slipping:
+            settings = replace(settings, jitter=JITTER)
         if self.equaliser is not None:
             share = float(np.clip(1.5 * self.equaliser.noise, 0.22, 0.5))
             settings = replace(settings, noise=share * start.amplitude, jitter=0.05)
@@ -418,12 +424,42 @@ FEWEST_AMID = 4
 """Bytes of a run that no leader announced: their start and stop bits are right by chance once in 4,096."""
 
 
-def _is_data(row: ByteRow) -> bool:
+def _misfit(rows: list[ByteRow]) -> float:
+    """Mean cost of a half-wave within bytes: -0.5 at best, 0 where each misses as one does usually."""
+    cost = sum(float(np.sum(row.costs)) for row in rows)
+    return cost / max(1, sum(_halves_in_bytes(row) for row in rows))
+
+
+def _halves_in_bytes(row: ByteRow) -> int:
+    return int(np.count_nonzero((row.edges > row.begins[0]) & (row.edges <= row.ends[-1])))
+
+
+def _is_data(row: ByteRow, most: float = -0.05) -> bool:
     """Whether a run that no leader announced is data, and not music: data reads better than a usual miss."""
-    if row.count < FEWEST_AMID:
-        return False
-    in_bytes = np.count_nonzero((row.edges > row.begins[0]) & (row.edges <= row.ends[-1]))
-    return bool(np.sum(row.costs) < -0.05 * in_bytes)
+    return row.count >= FEWEST_AMID and _misfit([row]) < most
+
+
+def read_slipping(recording: Any, encoding: Encoding, rows: list[ByteRow], channel: Any) -> list[ByteRow]:
+    """Read again with bits that need not be whole cycles, where none of what was read is good.
+
+    It takes the place of what was read if it fits clearly better. It is never good: with so much allowed, too
+    much else comes near.
+    """
+    rows = [row for row in rows if row.count]
+    usual = _misfit(rows)
+    if not can_begin_amid(encoding) or sum(row.count for row in rows) < FEWEST_AMID or usual < -0.2:
+        return rows
+    if any(block.good for row in rows for block in row.blocks):
+        return rows
+    reader = Reader(recording, encoding, channel_to_read(recording, encoding, channel), slipping=True)
+    found = [row for row in reader.read() if _is_data(row, -0.15)]
+    for row in found:
+        if not row.led[0] or row.begins[0] - row.edges[0] < 1.5 * encoding.byte_seconds:
+            # Begun amid data: the bytes may be divided otherwise. The figure is a guess.
+            row.rivals.append(Rival(0, row.count, b"", 2.0, float(row.begins[0]), float(row.ends[-1])))
+        row.led[:] = False
+    enough = sum(row.count for row in found) >= 0.9 * sum(row.count for row in rows)
+    return without_doubles(found) if enough and _misfit(found) < usual - 0.15 else rows
 
 
 def channel_to_read(recording: Any, encoding: Encoding, channel: Any) -> Any:
@@ -552,7 +588,9 @@ def decode(
     """
     if isinstance(encoding, str):
         encoding = encoding_named(encoding)
-    rows = read_between(recording, encoding, read_rows(recording, encoding, channel, progress), channel)
+    rows = read_rows(recording, encoding, channel, progress)
+    for read_more in (read_between, read_slipping):
+        rows = read_more(recording, encoding, rows, channel)
     blocks = [block for row in rows for block in row.blocks]
     times = [row.speed_times for row in rows if len(row.speed_times)]
     speeds = [row.speed for row in rows if len(row.speed)]
