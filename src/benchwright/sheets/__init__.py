@@ -1,0 +1,68 @@
+"""Printed pages: job sheet, condition report, change sheet, lists and labels. Data in, bytes of a PDF out."""
+
+from __future__ import annotations
+
+from .change import BoardChange, ChangeSheet, Proof
+from .condition import ChangeMade, Claim, ConditionReport, Function, Tested, all_functions
+from .errors import BadSheet, NoEvidence
+from .job import JobSheet
+from .label import BoxLabel, LabelSheet, LabelStock, SingleLabel, label_stock, label_stocks
+from .lists import InStock, ShoppingList, StockList, Wanted
+from .photo import Photo
+from .press import PAPERS, make_pdf
+from .things import (
+    Acceptance,
+    Action,
+    Evidence,
+    Look,
+    Machine,
+    Money,
+    MoneyLine,
+    OpenPoint,
+    Outcome,
+    PartUsed,
+    Reading,
+    Suspect,
+    TimeSpent,
+)
+
+__all__ = [
+    "PAPERS",
+    "Acceptance",
+    "Action",
+    "BadSheet",
+    "BoardChange",
+    "BoxLabel",
+    "ChangeMade",
+    "ChangeSheet",
+    "Claim",
+    "ConditionReport",
+    "Evidence",
+    "Function",
+    "InStock",
+    "JobSheet",
+    "LabelSheet",
+    "LabelStock",
+    "Look",
+    "Machine",
+    "Money",
+    "MoneyLine",
+    "NoEvidence",
+    "OpenPoint",
+    "Outcome",
+    "PartUsed",
+    "Photo",
+    "Proof",
+    "Reading",
+    "ShoppingList",
+    "SingleLabel",
+    "StockList",
+    "Suspect",
+    "Tested",
+    "TimeSpent",
+    "Wanted",
+    "all_functions",
+    "label_stock",
+    "label_stocks",
+    "make_pdf",
+]

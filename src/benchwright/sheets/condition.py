@@ -1,0 +1,284 @@
+"""The condition report for a buyer: nothing stands on it that no recorded event shows.
+
+What was *not* tested is never typed in: it is the list of `functions.toml` less what was tested.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from .. import caution
+from .checks import known, said
+from .errors import BadSheet, shortened
+from .photo import Photo, few_enough
+from .things import Evidence, Machine, OpenPoint, need_evidence
+
+VERDICTS = {
+    "works": "Works",
+    "fault": "Works, with a fault",
+    "part": "Tested in part",
+    "fails": "Does not work",
+    "absent": "Not fitted",
+    "seen": "Looked over",
+}
+"""How a test came out, and how it is printed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Function:
+    """One thing a buyer would ask about: `key` is what a test names."""
+
+    key: str
+    name: str
+    asks: str
+
+
+@cache
+def all_functions() -> dict[str, Function]:
+    """Every function by key, in the order of the report."""
+    rows = tomllib.loads(Path(__file__).with_name("functions.toml").read_text(encoding="utf-8"))
+    return {key: Function(key, row["name"], row["asks"]) for key, row in rows.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """One test of one function.
+
+    Attributes
+    ----------
+    function : str
+        A key of `all_functions`.
+    verdict : str
+        A key of `VERDICTS`.
+    how : str
+        How it was tested.
+    result : str
+        What came out, numbers with their units.
+    evidence : tuple of Evidence
+        At least one.
+
+    Raises
+    ------
+    NoEvidence
+        No event shows it.
+    BadSheet
+        The function or the verdict is not known, or the test does not say how or with what result.
+    """
+
+    function: str
+    verdict: str
+    how: str
+    result: str
+    evidence: tuple[Evidence, ...]
+
+    def __post_init__(self) -> None:
+        known(self.function, all_functions(), "what was tested")
+        known(self.verdict, VERDICTS, f"test of {self.function}")
+        name = all_functions()[self.function].name
+        need_evidence(f"{name}: {VERDICTS[self.verdict]}. {self.result}", self.evidence)
+        said(self.how, f"test of {self.function}: how it was tested")
+        said(self.result, f"test of {self.function}: the result")
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """Any other statement about the machine: work done, a part replaced.
+
+    Raises
+    ------
+    NoEvidence
+        No event shows it.
+    """
+
+    text: str
+    evidence: tuple[Evidence, ...]
+
+    def __post_init__(self) -> None:
+        said(self.text, "a statement")
+        need_evidence(self.text, self.evidence)
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeMade:
+    """A departure from the original, why, and how to put it back.
+
+    Raises
+    ------
+    NoEvidence
+        No event shows it.
+    """
+
+    text: str
+    why: str
+    undo: str
+    evidence: tuple[Evidence, ...]
+
+    def __post_init__(self) -> None:
+        said(self.text, "a change")
+        need_evidence(self.text, self.evidence)
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionReport:
+    """What a buyer is told.
+
+    Attributes
+    ----------
+    job : str
+        Number of the job.
+    on : date
+        Date of the report; printed, and the PDF's own date.
+    machine : Machine
+    identified : tuple of Evidence
+        The events in which label, board and serial number were recorded; at least one.
+    tests : tuple of Tested
+    work : tuple of Claim
+        What was cleaned, replaced, adjusted.
+    changes : tuple of ChangeMade
+    open_points : tuple of OpenPoint
+        Each with evidence.
+    cautions : tuple of str
+        Keys of `benchwright.caution`.
+    photos : tuple of Photo
+    bench : str
+        Whose report it is.
+
+    Raises
+    ------
+    NoEvidence
+        The identity or an open point stands on no event.
+    BadSheet
+        A caution is not known, two pieces of evidence with one number disagree, or an event lies after the
+        date of the report.
+    """
+
+    job: str
+    on: date
+    machine: Machine
+    identified: tuple[Evidence, ...]
+    tests: tuple[Tested, ...] = ()
+    work: tuple[Claim, ...] = ()
+    changes: tuple[ChangeMade, ...] = ()
+    open_points: tuple[OpenPoint, ...] = ()
+    cautions: tuple[str, ...] = ("mains",)
+    photos: tuple[Photo, ...] = ()
+    bench: str = ""
+
+    template = "condition"
+    title = "Condition report"
+
+    def __post_init__(self) -> None:
+        need_evidence(f"This machine is {self.machine.name}", self.identified)
+        for point in self.open_points:
+            need_evidence(point.text, point.evidence)
+        for key in self.cautions:
+            known(key, caution.all_cautions(), "caution")
+        few_enough(self.photos)
+        seen: dict[int, Evidence] = {}
+        for one in self._all_evidence():
+            other = seen.setdefault(one.event, one)
+            if other != one:
+                raise BadSheet(
+                    f"event {one.event} is told in two ways: {shortened(other.recorded)!r} at "
+                    f"{other.when:%Y-%m-%d %H:%M} and {shortened(one.recorded)!r} at "
+                    f"{one.when:%Y-%m-%d %H:%M}; one event has one record"
+                )
+            if one.when.date() > self.on:
+                raise BadSheet(
+                    f"event {one.event} is of {one.when:%Y-%m-%d}, after the date of the report "
+                    f"({self.on:%Y-%m-%d}): a report cannot stand on what had not happened yet"
+                )
+
+    def _all_evidence(self) -> list[Evidence]:
+        statements = (*self.tests, *self.work, *self.changes, *self.open_points)
+        return [*self.identified, *(one for statement in statements for one in statement.evidence)]
+
+    @property
+    def records(self) -> tuple[Evidence, ...]:
+        """Every event that the report stands on, once, by number."""
+        by_number = {one.event: one for one in self._all_evidence()}
+        return tuple(by_number[number] for number in sorted(by_number))
+
+    @property
+    def tests_in_order(self) -> tuple[Tested, ...]:
+        """The tests in the order of the functions, those of one function by time."""
+        order = {key: place for place, key in enumerate(all_functions())}
+        return tuple(sorted(self.tests, key=lambda test: (order[test.function], last(test.evidence))))
+
+    @property
+    def standing(self) -> dict[str, Tested]:
+        """The last test of each function: what holds today."""
+        return {test.function: test for test in self.tests_in_order}
+
+    @property
+    def not_tested(self) -> tuple[Function, ...]:
+        """The functions that no test covers."""
+        tested = {test.function for test in self.tests}
+        return tuple(function for key, function in all_functions().items() if key not in tested)
+
+    @property
+    def tested_in_part(self) -> tuple[Tested, ...]:
+        """What a test covers only in part, as it stands."""
+        return tuple(test for test in self.standing.values() if test.verdict == "part")
+
+    def shown(self) -> dict[str, Any]:
+        """What the template needs beyond the fields."""
+        standing = self.standing
+        counts = {
+            verdict: sum(test.verdict == verdict for test in standing.values()) for verdict in VERDICTS
+        }
+        names = {key: function.name for key, function in all_functions().items()}
+        return {
+            "asked": len(all_functions()),
+            "counts": [
+                {"verdict": verdict, "words": VERDICTS[verdict], "number": number}
+                for verdict, number in counts.items()
+                if number
+            ],
+            "tests": [
+                {
+                    "name": names[test.function],
+                    "verdict": test.verdict,
+                    "words": VERDICTS[test.verdict],
+                    "how": test.how,
+                    "result": test.result,
+                    "when": f"{last(test.evidence)[0]:%Y-%m-%d}",
+                    "events": events_of(test.evidence),
+                    "stands": standing[test.function] is test,
+                }
+                for test in self.tests_in_order
+            ],
+            "not_tested": self.not_tested,
+            "in_part": [
+                {"name": names[test.function], "result": test.result} for test in self.tested_in_part
+            ],
+            "identified": events_of(self.identified),
+            "work": [{"text": claim.text, "events": events_of(claim.evidence)} for claim in self.work],
+            "changes": [
+                {
+                    "text": change.text, "why": change.why, "undo": change.undo,
+                    "events": events_of(change.evidence),
+                }
+                for change in self.changes
+            ],
+            "open_points": [
+                {"text": point.text, "events": events_of(point.evidence)} for point in self.open_points
+            ],
+            "cautions": [caution.get(key) for key in dict.fromkeys(self.cautions)],
+            "records": self.records,
+        }  # fmt: skip
+
+
+def last(evidence: tuple[Evidence, ...]) -> tuple[Any, int]:
+    """When the last of several events was, and its number."""
+    return max((one.when.replace(tzinfo=None), one.event) for one in evidence)
+
+
+def events_of(evidence: tuple[Evidence, ...]) -> list[int]:
+    """The numbers of events, each once, in order."""
+    return sorted({one.event for one in evidence})

@@ -1,0 +1,147 @@
+"""The job sheet: everything about one job, to lie beside the machine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+from .checks import said
+from .condition import events_of
+from .photo import Photo, few_enough
+from .things import (
+    RESULTS,
+    Acceptance,
+    Action,
+    Look,
+    Machine,
+    Money,
+    MoneyLine,
+    OpenPoint,
+    Outcome,
+    PartUsed,
+    Reading,
+    Suspect,
+    TimeSpent,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class JobSheet:
+    """One job from take-in to hand-over, as it stands on the day `on`.
+
+    Attributes
+    ----------
+    job : str
+        Number of the job.
+    on : date
+        Date of the sheet; printed, and the PDF's own date.
+    machine : Machine
+    stage : str
+        Where the job stands: ``waiting for parts``.
+    source, price, taken_in
+        Whom it came from, what it cost, when.
+    declared : str
+        Its condition in the seller's words.
+    came_with : tuple of str
+    symptoms : tuple of str
+    acceptance, open_points, readings, looks, actions, parts, time, money, suspects, photos
+        What the history holds; printed in the order given.
+    suspects_at : datetime, optional
+        For which moment the suspects were worked out.
+    outcome : Outcome, optional
+    bench : str
+        Whose sheet it is.
+    """
+
+    job: str
+    on: date
+    machine: Machine
+    stage: str = ""
+    source: str = ""
+    price: Money | None = None
+    taken_in: date | None = None
+    declared: str = ""
+    came_with: tuple[str, ...] = ()
+    symptoms: tuple[str, ...] = ()
+    acceptance: tuple[Acceptance, ...] = ()
+    open_points: tuple[OpenPoint, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    looks: tuple[Look, ...] = ()
+    actions: tuple[Action, ...] = ()
+    parts: tuple[PartUsed, ...] = ()
+    time: tuple[TimeSpent, ...] = ()
+    money: tuple[MoneyLine, ...] = ()
+    suspects: tuple[Suspect, ...] = ()
+    suspects_at: datetime | None = None
+    photos: tuple[Photo, ...] = ()
+    outcome: Outcome | None = None
+    bench: str = ""
+
+    template = "job"
+    title = "Job sheet"
+
+    def __post_init__(self) -> None:
+        said(self.job, "the job's number")
+        few_enough(self.photos)
+
+    @property
+    def minutes(self) -> int:
+        """All time spent."""
+        return sum(spent.minutes for spent in self.time)
+
+    @property
+    def balance(self) -> tuple[Money, ...]:
+        """The sum of the account, one amount for each currency."""
+        return added_up(line.amount for line in self.money)
+
+    def shown(self) -> dict[str, Any]:
+        """What the template needs beyond the fields."""
+        return {
+            "minutes": spoken(self.minutes),
+            "time": [
+                {"what": spent.what, "when": spent.when, "minutes": spoken(spent.minutes)}
+                for spent in self.time
+            ],
+            "balance": self.balance,
+            "acceptance": [
+                {
+                    "what": line.what, "result": line.result, "words": RESULTS[line.result],
+                    "found": line.found, "events": events_of(line.evidence),
+                }
+                for line in self.acceptance
+            ],
+            "open_points": [
+                {"text": point.text, "events": events_of(point.evidence)} for point in self.open_points
+            ],
+            "suspects": [
+                {"text": one.text, "chance": percent(one.probability), "events": sorted(set(one.events))}
+                for one in self.suspects
+            ],
+        }  # fmt: skip
+
+
+def added_up(amounts: Any) -> tuple[Money, ...]:
+    """Sum amounts of money, one for each currency, currencies by name."""
+    sums: dict[str, Decimal] = {}
+    for money in amounts:
+        sums[money.currency] = sums.get(money.currency, Decimal(0)) + money.amount
+    return tuple(Money(sums[currency], currency) for currency in sorted(sums))
+
+
+def spoken(minutes: int) -> str:
+    """Minutes as people say them: 1 h 25 min."""
+    hours, rest = divmod(minutes, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def percent(probability: float) -> str:
+    """A probability in percent; small ones and near certainties are not rounded away."""
+    if 0.0 < probability < 0.01:
+        return "under 1 %"
+    if 0.99 < probability < 1.0:
+        return "over 99 %"
+    return f"{probability * 100:.0f} %"
