@@ -122,10 +122,7 @@ def test_the_index_tells_about_every_file(folder: Path, tmp_path: Path) -> None:
     "name",
     [
         "cuts-1200",
-        pytest.param(
-            "pulse-width",
-            marks=pytest.mark.xfail(reason="a repair that is not sure spoils every tie", strict=False),
-        ),
+        "pulse-width",
     ],
 )
 def test_two_passes_rescue_what_one_lost(name: str, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ be tied, the one that is heard best stands alone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -16,9 +17,20 @@ import numpy.typing as npt
 
 from ..errors import BenchwrightError
 from .alignment import Alignment, BitStream, align
+from .asymmetry import asymmetry_of
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner
-from .decode import Progress, Reader, Tape, channel_to_read, lesson_of, read_again, read_rows, without_doubles
+from .decode import (
+    Progress,
+    Reader,
+    Tape,
+    channel_to_read,
+    lesson_of,
+    polarity_of,
+    read_again,
+    read_rows,
+    without_doubles,
+)
 from .encoding import Encoding, encoding_named
 from .repair import FEWEST, SURE, UNCHECKED
 from .sum_of_takes import Heard, Sum, sum_of_takes
@@ -139,6 +151,9 @@ def merge(
                     b if borne_out else _confirmed(b, [*own, *elsewhere], encoding)
                     for b, borne_out in zip(summed, trusted, strict=True)
                 ]
+            if added is not None:
+                # What a dropout in a leader looks like, and is not there in the sum.
+                own = [b for b in own if len(b.data) >= FEWEST_TIED or not added.trusted(b.start, b.end)]
             voted = [v for b in own if (v := _voted(b, elsewhere, encoding)) is not None]
             surest = [b for b, borne_out in zip(summed, trusted, strict=True) if borne_out]
             blocks += _best_of(surest, [*voted, *summed, *own])
@@ -149,14 +164,16 @@ def merge(
         told(0.6 + 0.4 * (k + 1) / max(1, len(best.rows)))
     blocks = _fill(blocks, others, alignments, encoding)
     times = [row.speed_times for row in rows_out if len(row.speed_times)]
+    leans = [asymmetry_of(best.heard.recording, row, best.heard.channel) for row in best.rows]
+    leans = [lean for lean in leans if math.isfinite(lean)]
     speeds = [row.speed for row in rows_out if len(row.speed)]
     return Tape(
         encoding=encoding,
         blocks=tuple(blocks),
         speed_times=np.concatenate(times) if times else np.empty(0),
         speed=np.concatenate(speeds) if speeds else np.empty(0),
-        polarity=0,
-        asymmetry=0.0,
+        polarity=polarity_of(best.rows),
+        asymmetry=float(np.median(leans)) if leans else math.nan,
         duration=best.heard.seconds,
         warnings=tuple(warnings),
     )
@@ -293,12 +310,12 @@ def _voted(block: Block, others: Sequence[Block], encoding: Encoding) -> Block |
 def _best_of(surest: list[Block], rest: list[Block]) -> list[Block]:
     """Of blocks that overlap, the one that is good, or else the one that the takes bear out, or is surer."""
     ranked = [
-        (not b.good, rank, -len(b.data) * float(np.mean(b.confidence)), b)
+        ((not b.good, b.check != "holds", rank, -len(b.data) * float(np.mean(b.confidence))), b)
         for rank, group in enumerate((surest, rest))
         for b in group
     ]
     kept: list[Block] = []
-    for *_, block in sorted(ranked, key=lambda r: r[:3]):
+    for _, block in sorted(ranked, key=lambda r: r[0]):
         span = block.end - block.start
         if all(min(block.end, b.end) - max(block.start, b.start) < 0.3 * span for b in kept):
             kept.append(block)

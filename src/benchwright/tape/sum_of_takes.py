@@ -157,8 +157,11 @@ def _brought_over(
     place = np.interp(np.arange(len(times)) + found.samples, np.arange(len(times)), place)
     signal = at(other.signal, place, 3)
     loud = at(other.amplitude, place, 1)
-    loud[alignment.astray(times) > ASTRAY] = 0.0
-    return -signal if found.inverted else signal, loud, found.likeness > ALIKE
+    alike = found.likeness > ALIKE
+    agreed = np.flatnonzero(alike & (own.amplitude > FAINT) & (loud > FAINT))
+    # Where nothing says how the takes lie to each other, the other one is not listened to.
+    loud[(alignment.astray(times) > ASTRAY) & (_apart(agreed, len(times)) > BRIDGED * own.rate)] = 0.0
+    return -signal if found.inverted else signal, loud, alike
 
 
 Layers = Sequence[tuple[FloatArray32, FloatArray32, npt.NDArray[np.bool_]]]
@@ -169,12 +172,20 @@ def _borne_out(layers: Layers, rate: float) -> npt.NDArray[np.bool_]:
     own = layers[0][1] > FAINT
     heard = np.any([loud > FAINT for _, loud, _ in layers], axis=0)
     agreed = np.flatnonzero(np.any([own & (loud > FAINT) & alike for _, loud, alike in layers[1:]], axis=0))
-    if not len(agreed):
-        return np.zeros(len(own), bool)
-    at = np.arange(len(own))
-    after = np.clip(np.searchsorted(agreed, at), 0, len(agreed) - 1)
-    apart = np.abs(agreed[after] - at) + np.abs(at - agreed[np.maximum(after - 1, 0)])
-    return np.asarray(heard & (np.where(agreed[after] == at, 0, apart) < BRIDGED * rate))
+    return np.asarray(heard & (_apart(agreed, len(own)) < BRIDGED * rate))
+
+
+def _apart(marks: npt.NDArray[np.int64], count: int) -> FloatArray:
+    """How far the marks on either side of each place lie apart; beyond the last, twice the way back to it."""
+    if not len(marks):
+        return np.full(count, np.inf)
+    at = np.arange(count)
+    after = np.searchsorted(marks, at)
+    since = (at - marks[np.maximum(after - 1, 0)]).astype(float)
+    until = (marks[np.minimum(after, len(marks) - 1)] - at).astype(float)
+    since[after == 0] = until[after == 0]
+    until[after == len(marks)] = since[after == len(marks)]
+    return np.where(until == 0, 0.0, since + until)
 
 
 def _added(layers: Layers, noises: FloatArray, rate: float) -> FloatArray32:
@@ -195,5 +206,7 @@ def _added(layers: Layers, noises: FloatArray, rate: float) -> FloatArray32:
     silent = weights.sum(axis=0) <= 0
     weights[0, silent] = loudness[0, silent]
     weights = uniform_filter1d(weights, max(3, int(0.002 * rate)) | 1, axis=1)
-    power = np.sqrt(np.maximum(1e-9, (weights * loudness).sum(axis=0)))
-    return np.asarray((weights * signals).sum(axis=0) / power, np.float32)
+    total = np.maximum(1e-9, weights.sum(axis=0))
+    amplitude = (weights * loudness).sum(axis=0) / total
+    # Even in amplitude: where only the quieter take is left, that is no dropout.
+    return np.asarray((weights * signals).sum(axis=0) / total / np.maximum(amplitude, FAINT), np.float32)
