@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .change import BoardChange, ChangeSheet, Proof
-from .condition import ChangeMade, Claim, ConditionReport, Function, Tested, all_functions
+from .condition import ChangeMade, Claim, ConditionReport, Function, FunctionTest, all_functions
 from .errors import BadSheet, NoEvidence
 from .job import JobSheet
 from .label import BoxLabel, LabelSheet, LabelStock, SingleLabel, label_stock, label_stocks
@@ -16,7 +16,6 @@ from .things import (
     Evidence,
     Look,
     Machine,
-    Money,
     MoneyLine,
     OpenPoint,
     Outcome,
@@ -39,13 +38,13 @@ __all__ = [
     "ConditionReport",
     "Evidence",
     "Function",
+    "FunctionTest",
     "InStock",
     "JobSheet",
     "LabelSheet",
     "LabelStock",
     "Look",
     "Machine",
-    "Money",
     "MoneyLine",
     "NoEvidence",
     "OpenPoint",
@@ -58,7 +57,6 @@ __all__ = [
     "SingleLabel",
     "StockList",
     "Suspect",
-    "Tested",
     "TimeSpent",
     "Wanted",
     "all_functions",

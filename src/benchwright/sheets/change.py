@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from .checks import known, numbered, said
+from .checks import job_number, known, numbered, said
 from .photo import Photo, few_enough
 from .things import Machine, PartUsed, Reading
 
@@ -45,7 +45,7 @@ class Proof:
 
 @dataclass(frozen=True, slots=True)
 class BoardChange:
-    """One change: `kind` is a key of `KINDS`, `what` names pins and nets, `event` records that it was made."""
+    """One change: `kind` is a key of `KINDS`, `what` names pins and nets, `event` tells that it was made."""
 
     kind: str
     what: str
@@ -104,6 +104,7 @@ class ChangeSheet:
     title = "Change sheet"
 
     def __post_init__(self) -> None:
+        job_number(self.job)
         few_enough(self.photos)
 
     def shown(self) -> dict[str, Any]:

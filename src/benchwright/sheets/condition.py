@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from .. import caution
-from .checks import known, said
+from .checks import job_number, known, said
 from .errors import BadSheet, shortened
 from .photo import Photo, few_enough
 from .things import Evidence, Machine, OpenPoint, need_evidence
@@ -46,7 +46,7 @@ def all_functions() -> dict[str, Function]:
 
 
 @dataclass(frozen=True, slots=True)
-class Tested:
+class FunctionTest:
     """One test of one function.
 
     Attributes
@@ -136,7 +136,7 @@ class ConditionReport:
     machine : Machine
     identified : tuple of Evidence
         The events in which label, board and serial number were recorded; at least one.
-    tests : tuple of Tested
+    tests : tuple of FunctionTest
     work : tuple of Claim
         What was cleaned, replaced, adjusted.
     changes : tuple of ChangeMade
@@ -161,7 +161,7 @@ class ConditionReport:
     on: date
     machine: Machine
     identified: tuple[Evidence, ...]
-    tests: tuple[Tested, ...] = ()
+    tests: tuple[FunctionTest, ...] = ()
     work: tuple[Claim, ...] = ()
     changes: tuple[ChangeMade, ...] = ()
     open_points: tuple[OpenPoint, ...] = ()
@@ -173,6 +173,7 @@ class ConditionReport:
     title = "Condition report"
 
     def __post_init__(self) -> None:
+        job_number(self.job)
         need_evidence(f"This machine is {self.machine.name}", self.identified)
         for point in self.open_points:
             need_evidence(point.text, point.evidence)
@@ -195,8 +196,10 @@ class ConditionReport:
                 )
 
     def _all_evidence(self) -> list[Evidence]:
-        statements = (*self.tests, *self.work, *self.changes, *self.open_points)
-        return [*self.identified, *(one for statement in statements for one in statement.evidence)]
+        told: list[tuple[Evidence, ...]] = [self.identified]
+        for statements in (self.tests, self.work, self.changes, self.open_points):
+            told += [statement.evidence for statement in statements]
+        return [one for evidence in told for one in evidence]
 
     @property
     def records(self) -> tuple[Evidence, ...]:
@@ -205,13 +208,13 @@ class ConditionReport:
         return tuple(by_number[number] for number in sorted(by_number))
 
     @property
-    def tests_in_order(self) -> tuple[Tested, ...]:
+    def tests_in_order(self) -> tuple[FunctionTest, ...]:
         """The tests in the order of the functions, those of one function by time."""
         order = {key: place for place, key in enumerate(all_functions())}
         return tuple(sorted(self.tests, key=lambda test: (order[test.function], last(test.evidence))))
 
     @property
-    def standing(self) -> dict[str, Tested]:
+    def standing(self) -> dict[str, FunctionTest]:
         """The last test of each function: what holds today."""
         return {test.function: test for test in self.tests_in_order}
 
@@ -222,16 +225,14 @@ class ConditionReport:
         return tuple(function for key, function in all_functions().items() if key not in tested)
 
     @property
-    def tested_in_part(self) -> tuple[Tested, ...]:
+    def tested_in_part(self) -> tuple[FunctionTest, ...]:
         """What a test covers only in part, as it stands."""
         return tuple(test for test in self.standing.values() if test.verdict == "part")
 
     def shown(self) -> dict[str, Any]:
         """What the template needs beyond the fields."""
         standing = self.standing
-        counts = {
-            verdict: sum(test.verdict == verdict for test in standing.values()) for verdict in VERDICTS
-        }
+        counts = {verdict: sum(test.verdict == verdict for test in standing.values()) for verdict in VERDICTS}
         names = {key: function.name for key, function in all_functions().items()}
         return {
             "asked": len(all_functions()),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
-from decimal import Decimal
 from typing import Any
 
-from .checks import said
+from ..money import Amount
+from .checks import job_number
 from .condition import events_of
 from .photo import Photo, few_enough
 from .things import (
@@ -16,7 +17,6 @@ from .things import (
     Action,
     Look,
     Machine,
-    Money,
     MoneyLine,
     OpenPoint,
     Outcome,
@@ -60,7 +60,7 @@ class JobSheet:
     machine: Machine
     stage: str = ""
     source: str = ""
-    price: Money | None = None
+    price: Amount | None = None
     taken_in: date | None = None
     declared: str = ""
     came_with: tuple[str, ...] = ()
@@ -83,7 +83,7 @@ class JobSheet:
     title = "Job sheet"
 
     def __post_init__(self) -> None:
-        said(self.job, "the job's number")
+        job_number(self.job)
         few_enough(self.photos)
 
     @property
@@ -92,7 +92,7 @@ class JobSheet:
         return sum(spent.minutes for spent in self.time)
 
     @property
-    def balance(self) -> tuple[Money, ...]:
+    def balance(self) -> tuple[Amount, ...]:
         """The sum of the account, one amount for each currency."""
         return added_up(line.amount for line in self.money)
 
@@ -122,12 +122,12 @@ class JobSheet:
         }  # fmt: skip
 
 
-def added_up(amounts: Any) -> tuple[Money, ...]:
+def added_up(amounts: Iterable[Amount]) -> tuple[Amount, ...]:
     """Sum amounts of money, one for each currency, currencies by name."""
-    sums: dict[str, Decimal] = {}
-    for money in amounts:
-        sums[money.currency] = sums.get(money.currency, Decimal(0)) + money.amount
-    return tuple(Money(sums[currency], currency) for currency in sorted(sums))
+    sums: dict[str, Amount] = {}
+    for amount in amounts:
+        sums[amount.currency] = sums.get(amount.currency, Amount.zero(amount.currency)) + amount
+    return tuple(sums[code] for code in sorted(sums))
 
 
 def spoken(minutes: int) -> str:

@@ -1,7 +1,7 @@
 """Labels with a QR code for the box: many on a sheet of labels, or one alone.
 
-The code is drawn as vectors. It has error correction level M or better (15 % of it may be dirty), and a border
-of four modules of white, as ISO/IEC 18004 asks for (both from memory).
+The code is drawn as vectors. It has error correction level M or better (15 % of it may be dirty), and a
+border of four modules of white, as ISO/IEC 18004 asks for (both from memory).
 """
 
 from __future__ import annotations
@@ -149,7 +149,8 @@ class LabelSheet:
             raise BadSheet("no label to print: name at least one")
         if isinstance(self.first, bool) or not 1 <= self.first <= self.stock.places:
             raise BadSheet(
-                f"the first label cannot go on place {self.first}: the sheet has places 1 to {self.stock.places}"
+                f"the first label cannot go on place {self.first}: the sheet has places "
+                f"1 to {self.stock.places}"
             )
         for number, label in enumerate(self.labels, 1):
             _module_mm(label, self.stock.width, self.stock.height, f"label {number}")
@@ -219,7 +220,7 @@ def _matrix(code: str) -> tuple[bytearray, ...]:
 
     try:
         # The encoding is fixed: left to choose, it could follow what the text happens to hold.
-        return segno.make_qr(code, error="m", encoding="utf-8").matrix  # type: ignore[no-any-return]
+        return segno.make_qr(code, error="m", encoding="utf-8").matrix
     except (segno.DataOverflowError, ValueError):
         raise BadSheet(
             f"{shortened(code)!r} is too long for a QR code ({len(code)} characters): shorten it"

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
+from ..money import Amount
 from .checks import counted, said
 from .job import added_up
-from .things import Money
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +23,7 @@ class Wanted:
         Numbers of the jobs that wait for it.
     bought_before : str
         Where it was bought before.
-    price : Money, optional
+    price : Amount, optional
         Of one piece.
     instead : tuple of str
         What may replace it.
@@ -35,7 +34,7 @@ class Wanted:
     how_many: int
     jobs: tuple[str, ...] = ()
     bought_before: str = ""
-    price: Money | None = None
+    price: Amount | None = None
     instead: tuple[str, ...] = ()
     note: str = ""
 
@@ -44,7 +43,7 @@ class Wanted:
         counted(self.how_many, self.what, 1)
 
     @property
-    def together(self) -> Money | None:
+    def together(self) -> Amount | None:
         """Price of all pieces."""
         return _times(self.price, self.how_many)
 
@@ -61,7 +60,7 @@ class ShoppingList:
     title = "Shopping list"
 
     @property
-    def total(self) -> tuple[Money, ...]:
+    def total(self) -> tuple[Amount, ...]:
         """Sum of the lines whose price is known, one amount for each currency."""
         return added_up(line.together for line in self.lines if line.together is not None)
 
@@ -92,7 +91,7 @@ class InStock:
     where: str = ""
     source: str = ""
     reserved: int = 0
-    price: Money | None = None
+    price: Amount | None = None
 
     def __post_init__(self) -> None:
         said(self.what, "a line of the stock list")
@@ -112,7 +111,7 @@ class StockList:
     title = "Stock list"
 
     @property
-    def worth(self) -> tuple[Money, ...]:
+    def worth(self) -> tuple[Amount, ...]:
         """What the pieces with a known price cost, one amount for each currency."""
         costs = (_times(line.price, line.how_many) for line in self.lines)
         return added_up(cost for cost in costs if cost is not None)
@@ -126,5 +125,5 @@ class StockList:
         }
 
 
-def _times(price: Money | None, pieces: int) -> Money | None:
-    return None if price is None else Money(price.amount * Decimal(pieces), price.currency)
+def _times(price: Amount | None, pieces: int) -> Amount | None:
+    return None if price is None else price * pieces

@@ -61,7 +61,9 @@ class Photo:
         if size is None or 0 in size:
             raise BadSheet(f"{whose} is damaged or cut off: take it out or attach it again")
         if size[0] * size[1] > MOST_PIXELS:
-            raise BadSheet(f"{whose} has {size[0]} × {size[1]} pixels; that is too many to print: scale it down")
+            raise BadSheet(
+                f"{whose} has {size[0]} × {size[1]} pixels; that is too many to print: scale it down"
+            )
 
     @property
     def ending(self) -> str:
@@ -79,7 +81,9 @@ def few_enough(photos: tuple[Photo, ...]) -> None:
     BadSheet
     """
     if len(photos) > MOST_PHOTOS:
-        raise BadSheet(f"{len(photos)} photos; one sheet holds at most {MOST_PHOTOS}: choose the telling ones")
+        raise BadSheet(
+            f"{len(photos)} photos; one sheet holds at most {MOST_PHOTOS}: choose the telling ones"
+        )
     together = sum(len(photo.picture) for photo in photos)
     if together > MOST_BYTES_TOGETHER:
         raise BadSheet(

@@ -13,20 +13,19 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime
-from decimal import Decimal
 from functools import cache
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from ..money import Amount
 from .checks import known
 from .errors import BadSheet, shortened
 from .label import Svg
 from .photo import Photo
-from .things import Money
 
 if TYPE_CHECKING:
-    from typst import Fonts
+    from typst import Compiler, Fonts
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 MOST_TEXT = 20_000
@@ -35,8 +34,8 @@ MOST_ROWS = 5_000
 """Rows of one list."""
 
 _HERE = Path(__file__).parent
-_BROKEN_PHOTO = re.compile(r"photo-(\d+)\.(?:jpg|png)")
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[pnuµμmkKMG]?(?:[ΩΩVAFHWsgm]|Hz|bit)|[KM]i?B|°C|%|min|h|dB)(?![^\W\d_]))")
+_UNITS = r"[pnu\u00b5\u03bcmkKMG]?(?:[\u03a9\u2126VAFHWsgm]|Hz|bit)|[KM]i?B|\u00b0C|%|min|h|dB"
+_BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?!\w))")
 _TOO_FULL = re.compile(r"label (\d+) is too full")
 
 
@@ -71,7 +70,7 @@ def make_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
     Returns
     -------
     bytes
-        A PDF with tags for screen readers. Equal data gives equal bytes.
+        A PDF that screen readers can read (PDF/UA-1). Equal data gives equal bytes.
 
     Raises
     ------
@@ -100,10 +99,19 @@ def make_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
         )  # fmt: skip
         try:
             printed = compiler.compile(
-                Path(folder) / f"{sheet.template}.typ", format="pdf", timestamp=_noon(sheet.on)
+                Path(folder) / f"{sheet.template}.typ",
+                format="pdf",
+                timestamp=_noon(sheet.on),
+                pdf_standards="ua-1",
             )
         except typst.TypstError as problem:
-            raise _told(problem, sheet, photos) from None
+            for number, photo in enumerate(photos, 1):
+                if not _can_be_printed(compiler, f"photo-{number}.{photo.ending}"):
+                    raise BadSheet(
+                        f"photo {shortened(photo.caption)!r} (event {photo.event}) is damaged and cannot be "
+                        "printed: take it out or attach it again"
+                    ) from None
+            raise _told(problem, sheet) from None
     assert isinstance(printed, bytes)
     return printed
 
@@ -121,15 +129,20 @@ def _noon(day: date) -> datetime:
     return datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
 
 
-def _told(problem: Exception, sheet: Sheet, photos: list[Photo]) -> BadSheet:
+def _can_be_printed(compiler: Compiler, name: str) -> bool:
+    """Whether a photo in the compiler's folder can be set when nothing else is."""
+    import typst
+
+    try:
+        compiler.compile(f'#image("{name}", alt: "photo")'.encode(), format="pdf")
+    except typst.TypstError:
+        return False
+    return True
+
+
+def _told(problem: Exception, sheet: Sheet) -> BadSheet:
     """An error of the typesetter, as something that a person can act on."""
     text = f"{problem} {getattr(problem, 'diagnostic', '')}"
-    if photo := _BROKEN_PHOTO.search(text):
-        one = photos[int(photo[1]) - 1]
-        return BadSheet(
-            f"photo {shortened(one.caption)!r} (event {one.event}) is damaged and cannot be printed: take it "
-            "out or attach it again"
-        )
     if label := _TOO_FULL.search(text):
         return BadSheet(
             f"label {label[1]}: the text does not fit even in the smallest letters; shorten it or choose a "
@@ -149,7 +162,7 @@ def _plain(value: Any, photos: list[Photo]) -> Any:
         return clean(value)
     if value is None or isinstance(value, (bool, int, float)):
         return value
-    if isinstance(value, Money):
+    if isinstance(value, Amount):
         return money(value)
     if isinstance(value, Photo):
         if value not in photos:
@@ -164,21 +177,18 @@ def _plain(value: Any, photos: list[Photo]) -> Any:
         return {key: _plain(inner, photos) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
         if len(value) > MOST_ROWS:
-            raise BadSheet(f"a list of {len(value)} rows; one sheet holds at most {MOST_ROWS}: print a part of it")
+            raise BadSheet(
+                f"a list of {len(value)} rows; one sheet holds at most {MOST_ROWS}: print a part of it"
+            )
         return [_plain(inner, photos) for inner in value]
     if is_dataclass(value):
         return {one.name: _plain(getattr(value, one.name), photos) for one in fields(value)}
     raise BadSheet(f"a sheet cannot print {shortened(repr(value))}: expected text, a number, a date or money")
 
 
-def money(value: Money) -> str:
-    """An amount as it is printed: two decimals, more only where it has them, a true minus sign, the currency behind."""
-    amount = value.amount
-    pence = amount.quantize(Decimal("0.01"))
-    if pence == amount:
-        amount = pence
-    sign = "−" if amount < 0 else ""
-    return f"{sign}{abs(amount):f} {value.currency}"
+def money(amount: Amount) -> str:
+    """An amount as it is printed: with a true minus sign."""
+    return f"−{-amount}" if amount < Amount.zero(amount.currency) else str(amount)
 
 
 def clean(text: str) -> str:
@@ -189,8 +199,8 @@ def clean(text: str) -> str:
     """
     if len(text) > MOST_TEXT:
         raise BadSheet(
-            f"{shortened(text)!r} has {len(text)} characters; a sheet prints at most {MOST_TEXT} of one text: "
-            "shorten it"
+            f"{shortened(text)!r} has {len(text)} characters; a sheet prints at most {MOST_TEXT} of one "
+            "text: shorten it"
         )
     text = unicodedata.normalize("NFC", text).replace("\r\n", "\n").replace("\r", "\n")
     text = _BEFORE_UNIT.sub("\u00a0", text.replace("\t", " ").strip())

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from decimal import Decimal
 
+from ..money import Amount
 from .checks import counted, known, numbered, said, with_unit
 from .errors import BadSheet, NoEvidence
 
@@ -65,22 +65,6 @@ class Machine:
 
     def __post_init__(self) -> None:
         said(self.name, "the machine's name")
-
-
-@dataclass(frozen=True, slots=True)
-class Money:
-    """An amount of money: `amount` exact, `currency` three capital letters such as EUR."""
-
-    amount: Decimal
-    currency: str
-
-    def __post_init__(self) -> None:
-        if not isinstance(self.amount, Decimal) or not self.amount.is_finite():
-            raise BadSheet(f"{self.amount!r} is no amount of money; expected a finite Decimal such as 12.50")
-        if abs(self.amount) >= Decimal(10) ** 15 or int(self.amount.as_tuple().exponent) < -6:
-            raise BadSheet(f"{self.amount} is too large or too fine for an amount of money")
-        if len(self.currency) != 3 or not self.currency.isascii() or not self.currency.isupper():
-            raise BadSheet(f"{self.currency!r} is no currency; expected three capital letters such as EUR")
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +142,7 @@ class PartUsed:
     what: str
     how_many: int = 1
     source: str = ""
-    price: Money | None = None
+    price: Amount | None = None
 
     def __post_init__(self) -> None:
         said(self.what, "a part that was used")
@@ -182,7 +166,7 @@ class MoneyLine:
     """One line of the job's account: minus is money spent, plus is money that came in."""
 
     what: str
-    amount: Money
+    amount: Amount
     when: date
 
     def __post_init__(self) -> None:
@@ -239,6 +223,4 @@ class Suspect:
     def __post_init__(self) -> None:
         said(self.text, "a suspect")
         if not 0.0 <= self.probability <= 1.0:
-            raise BadSheet(
-                f"suspect {self.text}: probability {self.probability!r} is not between 0 and 1"
-            )
+            raise BadSheet(f"suspect {self.text}: probability {self.probability!r} is not between 0 and 1")
