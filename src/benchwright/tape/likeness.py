@@ -20,6 +20,10 @@ REACH_SECONDS = 0.025
 """Greatest delay looked for, either way."""
 HELD = 0.97
 """Correlation above which likeness counts no more."""
+CLEAR = 0.9
+"""How well both must be heard, on the mean over a look, to be heard throughout."""
+HEARD_SECONDS = 1.5e-4
+"""Standard deviation of a step of the delay there: two percent of speed. A judgement, no source."""
 NATS = 3.0
 """What half the independent samples of a step are worth: how much evidence a correlation is."""
 
@@ -66,11 +70,16 @@ def find_delays(
     rate : float
         Samples a second.
     """
-    step, reach = int(STEP_SECONDS * rate), int(REACH_SECONDS * rate)
+    from scipy.ndimage import uniform_filter1d
+
+    step, look, reach = (int(s * rate) for s in (STEP_SECONDS, LOOK_SECONDS, REACH_SECONDS))
     centres = np.arange(0, len(here), step)
-    correlation = _correlations(here, there, centres, int(LOOK_SECONDS * rate), reach)
-    weight = (NATS * heard[centres])[:, None]
-    looseness = np.sqrt(np.maximum(np.diff(doubt[centres], prepend=doubt[0]), 1e-12)) * rate
+    correlation = _correlations(here, there, centres, look, reach)
+    around = uniform_filter1d(heard, look | 1)[centres]
+    weight = (NATS * around**2)[:, None]
+    slack = np.sqrt(np.maximum(np.diff(doubt[centres], prepend=doubt[0]), 1e-12))
+    # Where both are heard throughout, a tape changes its speed only so fast, whether it was read or not.
+    looseness = np.where(around > CLEAR, np.minimum(slack, HEARD_SECONDS), slack) * rate
     best: tuple[float, bool, npt.NDArray[np.int64]] | None = None
     for inverted in (False, True):
         alike = np.clip(-correlation if inverted else correlation, 0.0, HELD)

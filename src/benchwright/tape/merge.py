@@ -123,8 +123,7 @@ def merge(
         takes.append(_take(recording, [row for row in rows if row.count], encoding, own))
     takes.sort(key=lambda take: -take.worth)
     best, others = takes[0], takes[1:]
-    here = best.stream()
-    alignments = [align(here, take.stream(), best.clock, take.clock) for take in others]
+    alignments = [_aligned(best, take) for take in others]
     warnings = [w for take in takes for w in take.heard.recording.warnings]
     warnings += [
         f"{take.heard.recording.path} shares nothing with {best.heard.recording.path}"
@@ -233,7 +232,10 @@ def _together(
     if joined is None:
         return [], None
     found: list[ByteRow] = []
-    for polarity in {row.polarity for row in rows} or {1}:
+    polarities = {row.polarity for row in rows} or {1}
+    if best.encoding.is_phase and not any(b.good for row in best.rows for b in row.blocks):
+        polarities = {1, -1}
+    for polarity in polarities:
         reader = Reader(joined.recording, best.encoding, 0, polarity=polarity, discount=False)
         better: list[ByteRow] = []
         for row in reader.read():
@@ -245,6 +247,16 @@ def _together(
         if sum(r.worth for r in better) > sum(r.worth for r in found):
             found = better
     return [row.moved(joined.stretch, joined.first) for row in found], joined
+
+
+def _aligned(best: _Take, other: _Take) -> Alignment:
+    """Ties between two takes; upside down if need be where only good blocks tell which way up a take is."""
+    here, there = best.stream(), other.stream()
+    found = align(here, there, best.clock, other.clock)
+    if best.encoding.is_phase and not found.holds:
+        turned = replace(there, bits=(1 - there.bits).astype(np.int8))
+        found = align(here, turned, best.clock, other.clock)
+    return found
 
 
 def _moved(block: Block, alignment: Alignment) -> Block:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from .alignment import Alignment
 from .conditioned import Conditioner
-from .likeness import find_delays
+from .likeness import LOOK_SECONDS, find_delays
 from .recording import Recording
 
 FloatArray = npt.NDArray[np.float64]
@@ -21,6 +21,14 @@ FAINT = 0.4
 """Share of its usual amplitude below which a take is not listened to where another is heard."""
 ALIKE = 0.6
 """Correlation below which two takes are not added."""
+AS_ONE = 0.8
+"""Correlation below which two takes that are both heard well do not bear each other out."""
+HEARD_WELL = 0.7
+"""Share of its usual amplitude from which a take is heard well."""
+LOST = 0.0025
+"""Standard deviation of the place gained in a second in a dropout, whatever was read; see `take_clock`."""
+LOST_BESIDE = 0.012
+"""Seconds before and after a dropout that may have been read wrongly as well."""
 ASTRAY = 0.008
 """Seconds that two takes' clocks may have drifted apart since the nearest tie where both are still used."""
 BRIDGED = 0.4
@@ -62,6 +70,15 @@ class _Signal:
     rate: float
     signal: FloatArray32
     amplitude: FloatArray32
+
+
+@dataclass(frozen=True)
+class _Layer:
+    """One take on the clock of the best: signal, amplitude, and likeness to the best."""
+
+    signal: FloatArray32
+    amplitude: FloatArray32
+    likeness: FloatArray32
 
 
 @dataclass(frozen=True)
@@ -107,7 +124,7 @@ def sum_of_takes(
     own = _signal(best, max(0.0, first), last)
     if len(own.signal) < 8:
         return None
-    layers = [(own.signal, own.amplitude, np.ones(len(own.signal), bool))]
+    layers = [_Layer(own.signal, own.amplitude, np.ones(len(own.signal), np.float32))]
     noises = [best.noise]
     for heard, alignment in others:
         layer = _brought_over(own, heard, alignment)
@@ -132,11 +149,9 @@ def _signal(heard: Heard, first: float, last: float) -> _Signal:
     return _Signal(window.start / c.rate, c.rate, window.signal * scale, window.amplitude * scale)
 
 
-def _brought_over(
-    own: _Signal, heard: Heard, alignment: Alignment
-) -> tuple[FloatArray32, FloatArray32, npt.NDArray[np.bool_]] | None:
-    """Another take on the clock of the best: signal, amplitude, and where the two are alike."""
-    from scipy.ndimage import map_coordinates
+def _brought_over(own: _Signal, heard: Heard, alignment: Alignment) -> _Layer | None:
+    """Another take on the clock of the best."""
+    from scipy.ndimage import map_coordinates, uniform_filter1d
 
     times = own.first + np.arange(len(own.signal)) / own.rate
     there = alignment.map(times)
@@ -153,7 +168,9 @@ def _brought_over(
     place = (there - other.first) * other.rate
     loud = at(other.amplitude, place, 1)
     both = np.asarray(np.clip(np.minimum(own.amplitude, loud) / 0.6, 0, 1) ** 2, np.float32)
-    found = find_delays(own.signal, at(other.signal, place, 1), both, alignment.doubt_at(times), own.rate)
+    lost = uniform_filter1d((both < 0.5).astype(float), int(2 * LOST_BESIDE * own.rate) | 1) > 0
+    doubt = alignment.doubt_at(times) + LOST**2 * np.cumsum(lost) / own.rate
+    found = find_delays(own.signal, at(other.signal, place, 1), both, doubt, own.rate)
     place = np.interp(np.arange(len(times)) + found.samples, np.arange(len(times)), place)
     signal = at(other.signal, place, 3)
     loud = at(other.amplitude, place, 1)
@@ -161,18 +178,23 @@ def _brought_over(
     agreed = np.flatnonzero(alike & (own.amplitude > FAINT) & (loud > FAINT))
     # Where nothing says how the takes lie to each other, the other one is not listened to.
     loud[(alignment.astray(times) > ASTRAY) & (_apart(agreed, len(times)) > BRIDGED * own.rate)] = 0.0
-    return -signal if found.inverted else signal, loud, alike
+    return _Layer(-signal if found.inverted else signal, loud, np.asarray(found.likeness, np.float32))
 
 
-Layers = Sequence[tuple[FloatArray32, FloatArray32, npt.NDArray[np.bool_]]]
-
-
-def _borne_out(layers: Layers, rate: float) -> npt.NDArray[np.bool_]:
+def _borne_out(layers: Sequence[_Layer], rate: float) -> npt.NDArray[np.bool_]:
     """Where two takes are heard and alike, or one is heard for a while between two such places."""
-    own = layers[0][1] > FAINT
-    heard = np.any([loud > FAINT for _, loud, _ in layers], axis=0)
-    agreed = np.flatnonzero(np.any([own & (loud > FAINT) & alike for _, loud, alike in layers[1:]], axis=0))
-    return np.asarray(heard & (_apart(agreed, len(own)) < BRIDGED * rate))
+    from scipy.ndimage import minimum_filter1d
+
+    own = layers[0].amplitude
+    heard = np.any([layer.amplitude > FAINT for layer in layers], axis=0)
+    agreed, at_odds = np.zeros(len(own), bool), np.zeros(len(own), bool)
+    for layer in layers[1:]:
+        least = np.minimum(own, layer.amplitude)
+        agreed |= (least > FAINT) & (layer.likeness > AS_ONE)
+        throughout = minimum_filter1d(least, int(LOOK_SECONDS * rate) | 1) > HEARD_WELL
+        at_odds |= throughout & (layer.likeness < AS_ONE)
+    apart = _apart(np.flatnonzero(agreed), len(own))
+    return np.asarray(heard & ~at_odds & (apart < BRIDGED * rate))
 
 
 def _apart(marks: npt.NDArray[np.int64], count: int) -> FloatArray:
@@ -188,17 +210,18 @@ def _apart(marks: npt.NDArray[np.int64], count: int) -> FloatArray:
     return np.where(until == 0, 0.0, since + until)
 
 
-def _added(layers: Layers, noises: FloatArray, rate: float) -> FloatArray32:
+def _added(layers: Sequence[_Layer], noises: FloatArray, rate: float) -> FloatArray32:
     """The sum in which signal stands best against noise (maximal ratio combining)."""
     from scipy.ndimage import uniform_filter1d
 
-    signals = np.stack([layer[0] for layer in layers])
-    loudness = np.stack([layer[1] for layer in layers])
+    signals = np.stack([layer.signal for layer in layers])
+    loudness = np.stack([layer.amplitude for layer in layers])
     smooth = uniform_filter1d(loudness, max(3, int(0.004 * rate)) | 1, axis=1)
     loudest = np.argmax(smooth / np.sqrt(noises)[:, None], axis=0)
     weights = np.where(loudness > FAINT, loudness, 0.0) / noises[:, None] ** 2
     every = np.arange(len(layers))[:, None]
-    for k, (_, _, alike) in enumerate(layers[1:], start=1):
+    for k, layer in enumerate(layers[1:], start=1):
+        alike = layer.likeness > ALIKE
         # A take that is not like the others here counts alone or not at all.
         weights[k, ~alike & (loudest != k)] = 0.0
         alone = ~alike & (loudest == k)
