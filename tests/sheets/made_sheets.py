@@ -131,8 +131,8 @@ def job_sheet(**more: object) -> JobSheet:
         "suspects": (Suspect("R12, pull-up of the reset line, has drifted high", 0.07, (10,)),
                      Suspect("U4 is weak and fails when warm", 0.004, (10, 11))),
         "suspects_at": at(13),
-        "photos": (Photo(png(), "C14 after it was taken out; the ring on the board is what leaked", 5),
-                   Photo(png(60, 90, 180), "U4, leg folded under the socket", 12)),
+        "photos": (Photo(png(), "C14 after it was taken out; the ring on the board is what leaked", at(5), 5),
+                   Photo(png(60, 90, 180), "U4, leg folded under the socket", at(12), 12)),
     }  # fmt: skip
     return JobSheet(**{**values, **more})  # type: ignore[arg-type]
 
@@ -179,7 +179,7 @@ def condition_report(**more: object) -> ConditionReport:
                                   (evidence(18, "ordered a key cap"),
                                    evidence(22, "keys: 52 of 53 answer; right shift dead"))),),
         "cautions": ("mains", "picture_tube"),
-        "photos": (Photo(png(), "Front, with the crack at the rear left foot hidden", 2),),
+        "photos": (Photo(png(), "Front, with the crack at the rear left foot hidden", at(2), 2),),
     }  # fmt: skip
     return ConditionReport(**{**values, **more})  # type: ignore[arg-type]
 

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_sheets import DAY, FULMAR, at, condition_report, evidence, trials
+from made_sheets import DAY, FULMAR, at, condition_report, evidence, png, trials
 from printed import Printed, bare
 
 from benchwright.errors import BenchwrightError
@@ -22,6 +22,7 @@ from benchwright.sheets import (
     FunctionTest,
     NoEvidence,
     OpenPoint,
+    Photo,
     Reading,
     all_functions,
     make_pdf,
@@ -140,6 +141,15 @@ def test_errors_say_what_and_what_was_expected(make, told):
     with pytest.raises(BadSheet) as raised:
         make()
     assert told in str(raised.value)
+
+
+def test_a_photo_is_a_record_too():
+    """Its event is told at the end like any other, and cannot lie after the report."""
+    photo = Photo(png(), "Board, upper side", at(29), 29)
+    text = Printed(make_pdf(condition_report(photos=(photo,)))).bare
+    assert bare(f"29 {at(29):%Y-%m-%d %H:%M} photo: Board, upper side") in text
+    with pytest.raises(BadSheet, match="event 29"):
+        condition_report(photos=(photo,), on=at(28).date())
 
 
 def test_cautions_come_from_their_one_table():

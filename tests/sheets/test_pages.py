@@ -54,7 +54,7 @@ def readable(printed: Printed) -> None:
 def with_everything_long(text: str):
     """Each sheet with a long text in every place that takes one."""
     machine = Machine(text, text, text, text, text)
-    photo = Photo(png(), text, 3)
+    photo = Photo(png(), text, at(3), 3)
     claim = (evidence(1, text),)
     return (
         job_sheet(
@@ -121,7 +121,9 @@ def test_every_page_says_which_job_and_page_it_is():
 
 def test_many_photos_are_printed_each_with_its_caption():
     """Forty photos of any shape: each is there, captioned, inside the page."""
-    photos = tuple(Photo(png(30 + 7 * n, 300 - 7 * n, 4 * n), f"View number {n}.", n) for n in range(1, 41))
+    photos = tuple(
+        Photo(png(30 + 7 * n, 300 - 7 * n, 4 * n), f"View number {n}.", at(n), n) for n in range(1, 41)
+    )
     printed = Printed(make_pdf(job_sheet(photos=photos)))
     readable(printed)
     assert all(f"View number {n}." in printed.text for n in range(1, 41))

@@ -8,7 +8,7 @@ import struct
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_sheets import job_sheet, png
+from made_sheets import at, job_sheet, png
 from PIL import Image
 
 from benchwright.sheets import BadSheet, Photo, make_pdf
@@ -24,7 +24,9 @@ def jpeg(width: int = 40, height: int = 30) -> bytes:
 @pytest.mark.parametrize("picture", [png(), jpeg()], ids=["png", "jpeg"])
 def test_both_kinds_are_printed(picture):
     """JPEG and PNG go on the page."""
-    assert len(make_pdf(job_sheet(photos=(Photo(picture, "C14", 3),)))) > len(make_pdf(job_sheet(photos=())))
+    assert len(make_pdf(job_sheet(photos=(Photo(picture, "C14", at(3), 3),)))) > len(
+        make_pdf(job_sheet(photos=()))
+    )
 
 
 @pytest.mark.parametrize(
@@ -43,7 +45,7 @@ def test_both_kinds_are_printed(picture):
 def test_a_bad_photo_is_named_with_what_to_do(picture, told):
     """Kind, size and completeness are looked at when the photo is given."""
     with pytest.raises(BadSheet, match="'the ring round C14'") as raised:
-        Photo(picture, "the ring round C14", 5)
+        Photo(picture, "the ring round C14", at(5), 5)
     assert told in str(raised.value)
 
 
@@ -54,7 +56,7 @@ def test_damage_inside_a_photo_gives_a_sheet_or_a_clear_error(rubbish, at):
     for whole in (png(), jpeg()):
         told = ""
         try:
-            photo = Photo(whole[:at] + rubbish, "C14", 5)
+            photo = Photo(whole[:at] + rubbish, "C14", at(5), 5)
             printed = make_pdf(job_sheet(photos=(photo,)))
         except BadSheet as problem:
             told = str(problem)
@@ -64,4 +66,4 @@ def test_damage_inside_a_photo_gives_a_sheet_or_a_clear_error(rubbish, at):
 def test_more_photos_than_a_sheet_holds_are_refused():
     """By number."""
     with pytest.raises(BadSheet, match="at most 60"):
-        job_sheet(photos=(Photo(png(), "C14", 3),) * 61)
+        job_sheet(photos=(Photo(png(), "C14", at(3), 3),) * 61)

@@ -189,6 +189,7 @@ class ConditionReport:
                     f"{other.when:%Y-%m-%d %H:%M} and {shortened(one.recorded)!r} at "
                     f"{one.when:%Y-%m-%d %H:%M}; one event has one record"
                 )
+        for one in self.records:
             if one.when.date() > self.on:
                 raise BadSheet(
                     f"event {one.event} is of {one.when:%Y-%m-%d}, after the date of the report "
@@ -203,8 +204,11 @@ class ConditionReport:
 
     @property
     def records(self) -> tuple[Evidence, ...]:
-        """Every event that the report stands on, once, by number."""
-        by_number = {one.event: one for one in self._all_evidence()}
+        """Every event that the report stands on, photos among them, once, by number."""
+        by_number = {
+            photo.event: Evidence(photo.event, photo.when, f"photo: {photo.caption}") for photo in self.photos
+        }
+        by_number |= {one.event: one for one in self._all_evidence()}
         return tuple(by_number[number] for number in sorted(by_number))
 
     @property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from datetime import datetime
 
 from .checks import numbered, said
 from .errors import BadSheet, shortened
@@ -30,6 +31,8 @@ class Photo:
         A whole JPEG or PNG file, at most `MOST_BYTES`.
     caption : str
         What it shows; also what those hear who cannot see it.
+    when : datetime
+        When it was taken.
     event : int
         Its number in the job's history.
 
@@ -41,6 +44,7 @@ class Photo:
 
     picture: bytes
     caption: str
+    when: datetime
     event: int
 
     def __post_init__(self) -> None:

@@ -168,7 +168,10 @@ def _plain(value: Any, photos: list[Photo]) -> Any:
         if value not in photos:
             photos.append(value)
         name = f"photo-{photos.index(value) + 1}.{value.ending}"
-        return {"file": name, "caption": clean(value.caption), "event": value.event}
+        return {
+            "file": name,
+            **_plain({"caption": value.caption, "when": value.when, "event": value.event}, []),
+        }
     if isinstance(value, datetime):
         return f"{value:%Y-%m-%d %H:%M}"
     if isinstance(value, date):
