@@ -149,7 +149,7 @@ def test_a_photo_is_a_record_too():
     text = Printed(make_pdf(condition_report(photos=(photo,)))).bare
     assert bare(f"29 {at(29):%Y-%m-%d %H:%M} photo: Board, upper side") in text
     with pytest.raises(BadSheet, match="event 29"):
-        condition_report(photos=(photo,), on=at(28).date())
+        condition_report(photos=(photo,), on=at(27).date())
 
 
 def test_cautions_come_from_their_one_table():

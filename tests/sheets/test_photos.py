@@ -51,12 +51,12 @@ def test_a_bad_photo_is_named_with_what_to_do(picture, told):
 
 @settings(max_examples=25)
 @given(st.binary(max_size=300), st.integers(26, 200))
-def test_damage_inside_a_photo_gives_a_sheet_or_a_clear_error(rubbish, at):
+def test_damage_inside_a_photo_gives_a_sheet_or_a_clear_error(rubbish, good):
     """Whatever bytes follow a good beginning: a PDF, or an error that names the photo."""
     for whole in (png(), jpeg()):
         told = ""
         try:
-            photo = Photo(whole[:at] + rubbish, "C14", at(5), 5)
+            photo = Photo(whole[:good] + rubbish, "C14", at(5), 5)
             printed = make_pdf(job_sheet(photos=(photo,)))
         except BadSheet as problem:
             told = str(problem)

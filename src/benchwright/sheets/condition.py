@@ -205,10 +205,8 @@ class ConditionReport:
     @property
     def records(self) -> tuple[Evidence, ...]:
         """Every event that the report stands on, photos among them, once, by number."""
-        by_number = {
-            photo.event: Evidence(photo.event, photo.when, f"photo: {photo.caption}") for photo in self.photos
-        }
-        by_number |= {one.event: one for one in self._all_evidence()}
+        photos = (Evidence(one.event, one.when, f"photo: {one.caption}") for one in self.photos)
+        by_number = {one.event: one for one in (*photos, *self._all_evidence())}
         return tuple(by_number[number] for number in sorted(by_number))
 
     @property

@@ -169,9 +169,9 @@ def _plain(value: Any, photos: list[Photo]) -> Any:
             photos.append(value)
         name = f"photo-{photos.index(value) + 1}.{value.ending}"
         return {
-            "file": name,
-            **_plain({"caption": value.caption, "when": value.when, "event": value.event}, []),
-        }
+            "file": name, "caption": clean(value.caption), "when": _plain(value.when, photos),
+            "event": value.event,
+        }  # fmt: skip
     if isinstance(value, datetime):
         return f"{value:%Y-%m-%d %H:%M}"
     if isinstance(value, date):
