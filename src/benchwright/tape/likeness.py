@@ -22,8 +22,8 @@ HELD = 0.97
 """Correlation above which likeness counts no more."""
 CLEAR = 0.9
 """How well both must be heard, on the mean over a look, to be heard throughout."""
-HEARD_SECONDS = 1.5e-4
-"""Standard deviation of a step of the delay there: two percent of speed. A judgement, no source."""
+HEARD_SECONDS = 2e-4
+"""Standard deviation of a step of the delay there: two and a half percent of speed. A judgement, no source."""
 NATS = 3.0
 """What half the independent samples of a step are worth: how much evidence a correlation is."""
 

@@ -21,7 +21,7 @@ FAINT = 0.4
 """Share of its usual amplitude below which a take is not listened to where another is heard."""
 ALIKE = 0.6
 """Correlation below which two takes are not added."""
-AS_ONE = 0.8
+AS_ONE = 0.65
 """Correlation below which two takes that are both heard well do not bear each other out."""
 HEARD_WELL = 0.7
 """Share of its usual amplitude from which a take is heard well."""

@@ -20,7 +20,7 @@ STEP = 0.004
 """Seconds between two points of a clock."""
 CONFIDENT = 0.95
 """Confidence in a byte from which the speed at which it was read is believed."""
-ASTRAY = 0.05
+ASTRAY = 0.025
 """Share by which a believable speed may differ from those within a quarter of a second."""
 READ, GUESSED, UNREAD = 0.0005, 0.0025, 0.012
 """Standard deviation of the place gained in a second, as if gained in independent steps.
