@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwright.tape.checks import BadCheck, Check
+from benchwright.tape.checks import LONG, BadCheck, Check
 
 DIGITS = b"123456789"
 
@@ -124,3 +124,52 @@ def test_senseless_checks_are_refused(arguments: dict[str, Any], wanted: str) ->
     """What was wrong, and what was expected."""
     with pytest.raises(BadCheck, match=wanted):
         Check(**arguments)
+
+
+CHECKS = [
+    Check("xor", start=0x5A), Check("sum", 16, final=0xFF00, skip=2),
+    Check("negative sum", 16, low_byte_first=True),
+    Check("crc", 16, 0x1021, start=0xFFFF, final=0xFFFF), Check("crc", 16, 0x8005, reflected=True, skip=1),
+    Check("crc", 8, 0x07), Check("crc", 32, 0x04C11DB7, start=2**32 - 1, reflected=True),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=str)
+@given(data=st.binary(min_size=LONG, max_size=3 * LONG))
+def test_long_data_is_checked_like_short(check: Check, data: bytes) -> None:
+    """A check goes on from what it was after the first bytes, however many are given at once."""
+    plain = check.start
+    if check.rule == "crc":
+        plain = Check("crc", check.width, check.polynomial, check.start, 0, check.reflected).value(b"")
+        top, mask = check.width - 1, (1 << check.width) - 1
+        register = check.start
+        for byte in data[check.skip :]:
+            for bit in range(8):
+                one = byte >> (bit if check.reflected else 7 - bit) & 1
+                turn = (register >> top & 1) ^ one
+                register = (register << 1 & mask) ^ (check.polynomial if turn else 0)
+        plain = int(f"{register:0{check.width}b}"[::-1], 2) if check.reflected else register
+    elif check.rule == "xor":
+        for byte in data[check.skip :]:
+            plain ^= byte
+    else:
+        plain = sum(data[check.skip :]) * (-1 if check.rule == "negative sum" else 1) % (1 << check.width)
+    assert check.value(data) == plain ^ check.final
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=str)
+@given(
+    data=st.binary(min_size=12, max_size=90), other=st.binary(min_size=90, max_size=90), cut=st.integers(1, 8)
+)
+def test_gaps_add_up(check: Check, data: bytes, other: bytes, cut: int) -> None:
+    """Two parts of a block changed together make of the gap what each makes of it alone."""
+    other = other[: len(data)]
+    one, both = other[:cut] + data[cut:], other[:cut] + data[cut : cut + 2] + other[cut + 2 :]
+    two = data[: cut + 2] + other[cut + 2 :]
+    gaps = [check.gap(block) for block in (data, one, two, both)]
+    if check.adds_by_xor:
+        assert gaps[3] == gaps[1] ^ gaps[2] ^ gaps[0]
+    else:
+        assert gaps[3] == (gaps[1] + gaps[2] - gaps[0]) % (1 << check.width)
+    assert (gaps[0] == 0) == check.holds(data)
+    assert check.gap(check.append(data)) == 0

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import xor
+from typing import Any
+
+import numpy as np
 
 from ..errors import BenchwrightError
+
+LONG = 64
+"""Bytes from which a cyclic check is worked out by a compiled loop."""
 
 
 class BadCheck(BenchwrightError, ValueError):
@@ -64,14 +71,19 @@ class Check:
         data = data[self.skip :]
         mask = (1 << self.width) - 1
         if self.rule == "xor":
-            result = self.start
-            for byte in data:
-                result ^= byte
-            return result ^ self.final
+            return reduce(xor, data, self.start) ^ self.final
         if self.rule == "sum":
             return (self.start + sum(data)) & mask ^ self.final
         if self.rule == "negative sum":
             return -(self.start + sum(data)) & mask ^ self.final
+        if len(data) >= LONG:
+            # Only then, because compiled loops take a while to load.
+            from .kernels import cyclic
+
+            table = _table_array(self.width, self.polynomial, self.reflected)
+            start = _mirror(self.start, self.width) if self.reflected else self.start
+            held = np.frombuffer(data, np.uint8)
+            return int(cyclic(held, table, start, self.width, self.reflected)) ^ self.final
         table = _table(self.width, self.polynomial, self.reflected)
         register = _mirror(self.start, self.width) if self.reflected else self.start
         if self.reflected:
@@ -93,6 +105,23 @@ class Check:
         body = block[: -self.size]
         return self.append(body) == block
 
+    def gap(self, block: bytes) -> int:
+        """How far `block` is from holding: 0 if it holds.
+
+        Gaps add up. For bytes that do not overlap and are changed to as many others, the gap grows by what
+        each change alone makes of it: by XOR if `adds_by_xor`, else modulo 2^width.
+        """
+        body, check = block[: -self.size], block[-self.size :]
+        stored = int.from_bytes(check, "little" if self.low_byte_first else "big")
+        if self.adds_by_xor:
+            return self.value(body) ^ stored
+        return ((self.value(body) ^ self.final) - (stored ^ self.final)) % (1 << self.width)
+
+    @property
+    def adds_by_xor(self) -> bool:
+        """Whether gaps add up by XOR. See `gap`."""
+        return self.rule in ("xor", "crc")
+
 
 def _mirror(value: int, width: int) -> int:
     return int(f"{value:0{width}b}"[::-1], 2)
@@ -112,3 +141,8 @@ def _table(width: int, polynomial: int, reflected: bool) -> tuple[int, ...]:
                 register = ((register << 1) & mask) ^ (polynomial if register >> (width - 1) else 0)
         rows.append(register)
     return tuple(rows)
+
+
+@lru_cache(maxsize=32)
+def _table_array(width: int, polynomial: int, reflected: bool) -> Any:
+    return np.array(_table(width, polynomial, reflected), np.int64)

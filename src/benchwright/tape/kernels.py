@@ -47,12 +47,34 @@ def running_mean(values: Array, size: int, factor: float) -> Array:
         total += abs(float(values[k]))
     total += last * max(0, half - n)
     scale = factor / size
-    for k in range(n):
-        # The sum up to `half` places ahead; what leaves at the back goes after it is used.
+    # The sum up to `half` places ahead; what leaves at the back goes after it is used.
+    near, far = min(half, n), max(min(half, n), n - half)
+    for k in range(near):
         total += abs(float(values[k + half])) if k + half < n else last
         mean[k] = total * scale
-        total -= abs(float(values[k - half])) if k >= half else first
+        total -= first
+    for k in range(near, far):
+        total += abs(float(values[k + half]))
+        mean[k] = total * scale
+        total -= abs(float(values[k - half]))
+    for k in range(far, n):
+        total += last
+        mean[k] = total * scale
+        total -= abs(float(values[k - half]))
     return mean
+
+
+@njit(cache=True, nogil=True)
+def half_sines(edges: Array, signs: Array, start: int, count: int) -> Array:
+    """Half sines between ascending edges, each with the sign that follows its first; nothing outside."""
+    wave = np.zeros(count, np.float32)
+    for k in range(len(edges) - 1):
+        span = max(edges[k + 1] - edges[k], 1e-9)
+        first = max(0, math.ceil(edges[k] - start))
+        last = min(count, math.ceil(edges[k + 1] - start))
+        for n in range(first, last):
+            wave[n] = signs[k] * math.sin(math.pi * (start + n - edges[k]) / span)
+    return wave
 
 
 @njit(cache=True, nogil=True)
@@ -72,7 +94,7 @@ def weighted(signal: Array, amplitude: Array, usual: Array, discount: bool) -> A
     return wave
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def crossings(signal: Array, wave: Array, start: float) -> tuple[Array, Array, Array, Array, Array, Array]:
     """The running areas of the wave and the zero crossings of the signal. See `Window`.
 
@@ -162,7 +184,7 @@ RULES = np.dtype(
 NEVER = 1e300
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
 def follow(
     first_edge: Array, steps: Array,
     # window
@@ -596,3 +618,16 @@ def smoothest(score: Array, step: int, stiff: float) -> Array:
     for r in range(rows - 1, 0, -1):
         path[r - 1] = came[r, path[r]]
     return path
+
+
+@njit(cache=True, nogil=True)
+def cyclic(data: Array, table: Array, register: int, width: int, reflected: bool) -> int:
+    """The register of a cyclic redundancy check after some bytes."""
+    mask = (1 << width) - 1
+    down = width - 8
+    for byte in data:
+        if reflected:
+            register = (register >> 8) ^ table[(register ^ byte) & 255]
+        else:
+            register = ((register << 8) & mask) ^ table[((register >> down) ^ byte) & 255]
+    return register

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import heapq
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -116,24 +115,48 @@ def _mend(data: bytes, rivals: list[Rival], encoding: Encoding) -> tuple[bytes, 
     rows = sorted(rivals, key=lambda r: r.cost)[:64]
     if not rows:
         return None
+    # What each rival alone does to the check: for those of equal length it adds up, and is not worked out
+    # anew for each set.
+    by_xor, modulus = check.adds_by_xor, 1 << check.width
+    gap = check.gap(data)
+    equal = [len(r.data) == r.last - r.first for r in rows]
+    moves = [
+        _less(check.gap(_with(data, [r])), gap, by_xor) if e else 0 for r, e in zip(rows, equal, strict=True)
+    ]
+    overlaps = [sum(1 << j for j in range(len(rows)) if _overlap(rows, i, j)) for i in range(len(rows))]
     # Sets in the order of their cost: each is made from a cheaper one by adding or moving its last member.
-    heap: list[tuple[float, tuple[int, ...]]] = [(rows[0].cost, (0,))]
+    # With each goes what is known of all but the last: members as bits, whether two overlap, whether all are
+    # of equal length, and the gap.
+    heap: list[tuple[float, tuple[int, ...], int, bool, bool, int]] = [
+        (rows[0].cost, (0,), 0, False, True, gap)
+    ]
     found: list[tuple[float, bytes, list[Rival]]] = []
     tried = 1.0
     tries = 0
     while heap and tries < MOST_TRIES:
-        cost, chosen = heapq.heappop(heap)
+        cost, chosen, members, overlapping, even, left = heapq.heappop(heap)
         if cost > MOST_COST or (found and cost > found[0][0] + 12):
             break
         tries += 1
         last = chosen[-1]
+        clash = overlapping or bool(members & overlaps[last])
+        all_even = even and equal[last]
+        now = left ^ moves[last] if by_xor else (left + moves[last]) % modulus
         if last + 1 < len(rows):
-            heapq.heappush(heap, (cost - rows[last].cost + rows[last + 1].cost, (*chosen[:-1], last + 1)))
-            heapq.heappush(heap, (cost + rows[last + 1].cost, (*chosen, last + 1)))
-        picked = sorted((rows[k] for k in chosen), key=lambda r: r.first)
-        if any(a.last > b.first for a, b in itertools.pairwise(picked)):
+            more = rows[last + 1].cost
+            heapq.heappush(
+                heap,
+                (cost - rows[last].cost + more, (*chosen[:-1], last + 1), members, overlapping, even, left),
+            )
+            heapq.heappush(
+                heap, (cost + more, (*chosen, last + 1), members | 1 << last, clash, all_even, now)
+            )
+        if clash:
             continue
         tried += math.exp(-cost)
+        if all_even and now:
+            continue
+        picked = sorted((rows[k] for k in chosen), key=lambda r: r.first)
         candidate = _with(data, picked)
         if check.holds(candidate):
             found.append((cost, candidate, picked))
@@ -145,6 +168,17 @@ def _mend(data: bytes, rivals: list[Rival], encoding: Encoding) -> tuple[bytes, 
     best = found[0]
     same = sum(w for w, f in zip(weights, found, strict=True) if f[1] == best[1])
     return best[1], best[2], float(same / (float(np.sum(weights)) + 0.1 * luck))
+
+
+def _less(gap: int, before: int, by_xor: bool) -> int:
+    """What a gap has grown by."""
+    return gap ^ before if by_xor else gap - before
+
+
+def _overlap(rows: list[Rival], i: int, j: int) -> bool:
+    """Whether two rivals change the same bytes."""
+    one, other = sorted((min(i, j), max(i, j)), key=lambda k: rows[k].first)
+    return i != j and rows[one].last > rows[other].first
 
 
 def _with(data: bytes, picked: list[Rival]) -> bytes:
