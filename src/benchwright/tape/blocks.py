@@ -11,8 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from .encoding import Encoding
-from .follower import Piece
-from .grammar import BOUNDARY, INSIDE, LEADER, Grammar
 from .repair import FEWEST, Judged, Rival, judge
 
 FloatArray = npt.NDArray[np.float64]
@@ -98,6 +96,10 @@ class ByteRow:
         Side on which the first half-wave of each byte lies: 1 above the middle, -1 below.
     asymmetry : float
         See `asymmetry.asymmetry_of`; NaN until it was looked at.
+    first_edge, last_edge : float
+        When the first and the last half-wave ended, in seconds, whether `edges` is kept or not.
+    halves_in_bytes : int
+        Half-waves from the beginning of the first byte to the end of the last.
     """
 
     bits: npt.NDArray[np.int8]
@@ -118,6 +120,9 @@ class ByteRow:
     led: npt.NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
     sides: npt.NDArray[np.int8] = field(default_factory=lambda: np.empty(0, np.int8))
     asymmetry: float = math.nan
+    first_edge: float = 0.0
+    last_edge: float = 0.0
+    halves_in_bytes: int = 0
 
     @property
     def count(self) -> int:
@@ -126,13 +131,6 @@ class ByteRow:
     @property
     def data_bits(self) -> int:
         return self.encoding.data_bits
-
-    def last_checks(self) -> bool:
-        """Whether the check of the last block holds."""
-        check = self.encoding.check
-        first = _cuts(self)[-2]
-        data = self.bytes_of(self.bits[first * self.data_bits :])
-        return check is not None and check.holds(data)
 
     @cached_property
     def blocks(self) -> list[Block]:
@@ -157,164 +155,31 @@ class ByteRow:
             tape_bit_ends=put(self.tape_bit_ends),
             edges=put(self.edges),
             speed_times=put(self.speed_times),
+            first_edge=self.first_edge * stretch + later,
+            last_edge=self.last_edge * stretch + later,
             rivals=[
                 replace(r, begins=r.begins * stretch + later, ends=r.ends * stretch + later)
                 for r in self.rivals
             ],
         )
 
+    def forget_half_waves(self) -> None:
+        """Keep what was read, and drop what takes most of the memory."""
+        _ = self.blocks  # they are made from what is dropped
+        self.edges = self.nominal = self.tape_bit_ends = np.empty(0)
+        self.signs = self.tape_bits = np.empty(0, np.int8)
+        self.rivals = []
+
     def bytes_of(self, bits: npt.NDArray[np.int8]) -> bytes:
         """Bits as they came, as bytes."""
         return bits_to_bytes(bits, self.data_bits, self.encoding.least_first)
 
-    @classmethod
-    def of(
-        cls,
-        pieces: list[Piece],
-        grammar: Grammar,
-        encoding: Encoding,
-        rate: float,
-        polarity: int,
-        ended_well: bool = True,
-        amid: bool = False,
-    ) -> ByteRow:
-        """Gather what the pieces of one run say; `amid` if it began without leader, at any bit of a byte."""
-        bits, begins, ends, starts_cost, ends_cost = [], [], [], [], []
-        tape_bits, tape_bit_ends = [], []
-        rivals: list[tuple[int, int, npt.NDArray[np.int8] | None, float, float, float]] = []
-        said = 0
-        pending: tuple[float, float, bool, int] | None = None
-        led: list[bool] = []
-        sides: list[int] = []
-        since = 0
-        opened = not amid
-        speed_times: list[FloatArray] = []
-        speed: list[FloatArray] = []
-        edges, nominal, signs = [], [], []
-        for piece in pieces:
-            edge = piece.edge
-            real = edge >= 0
-            says = np.where(real, grammar.says[edge], -1)
-            edges.append(piece.time[1:] / rate)
-            nominal.append(np.where(real, grammar.seconds[edge], np.nan))
-            signs.append(piece.sign)
-            kind_from = np.where(real, grammar.kind[grammar.origin[edge]], INSIDE)
-            kind_to = np.where(real, grammar.kind[grammar.to[edge]], INSIDE)
-            opens = np.flatnonzero(real & np.isin(kind_from, (BOUNDARY, LEADER)) & (kind_to == INSIDE))
-            early = -1
-            if not opened:
-                # What is left of the byte in which reading began says nothing.
-                early = int(opens[0]) if len(opens) else len(edge)
-                says[:early] = -1
-                opened = bool(len(opens))
-            before = said + np.concatenate(([0], np.cumsum(says >= 0)))
-            closes = np.flatnonzero(real & (kind_to == BOUNDARY))
-            for k in range(len(piece.rival_leaves)):
-                a, b = piece.rival_begins[k], piece.rival_begins[k + 1]
-                leaves, returns = piece.rival_leaves[k], piece.rival_returns[k]
-                rivals.append(
-                    (
-                        int(before[leaves]), int(before[returns]),
-                        piece.rival_bits[a:b] if leaves > early else None,
-                        float(piece.rival_cost[k]), piece.time[leaves] / rate, piece.time[returns] / rate,
-                    )
-                )  # fmt: skip
-            marks = sorted([(int(k), 0) for k in opens] + [(int(k) + 1, -1) for k in closes])
-            for place, what in marks:
-                if what == 0:
-                    pending = (
-                        float(piece.time[place]), float(piece.cost[place]),
-                        _led_well(piece, place, earlier=bool(speed)), -int(piece.sign[place]),
-                    )  # fmt: skip
-                    since = int(before[place])
-                elif pending is not None and before[place] - since == encoding.data_bits:
-                    begins.append(pending[0])
-                    starts_cost.append(pending[1])
-                    led.append(pending[2])
-                    sides.append(pending[3])
-                    ends.append(float(piece.time[place]))
-                    ends_cost.append(float(piece.cost[place]))
-                    pending = None
-            bits.append(says[says >= 0].astype(np.int8))
-            symbol = np.where(real, grammar.symbol[edge], -1)
-            tape_bits.append(symbol[symbol >= 0].astype(np.int8))
-            tape_bit_ends.append(piece.time[1:][symbol >= 0] / rate)
-            said = int(before[-1])
-            step = max(
-                1,
-                round(
-                    0.004 * rate / max(1.0, float(np.median(np.diff(piece.time))) if len(edge) > 1 else 1.0)
-                ),
-            )
-            speed_times.append(piece.time[1:][::step])
-            speed.append(1 / piece.period[::step])
-        row_bits = np.concatenate(bits) if bits else np.empty(0, np.int8)
-        count = len(begins)
-        row = cls(
-            bits=row_bits[: count * encoding.data_bits],
-            tape_bits=np.concatenate(tape_bits) if tape_bits else np.empty(0, np.int8),
-            tape_bit_ends=np.concatenate(tape_bit_ends) if tape_bit_ends else np.empty(0),
-            begins=np.array(begins) / rate,
-            ends=np.array(ends) / rate,
-            costs=np.array(ends_cost) - np.array(starts_cost),
-            rivals=[],
-            speed_times=np.concatenate(speed_times) / rate if speed_times else np.empty(0),
-            speed=np.concatenate(speed) if speed else np.empty(0),
-            polarity=polarity,
-            led=np.array([False, *led[1:]] if amid and led else led, bool),
-            sides=np.array(sides, np.int8),
-            ended_well=ended_well,
-            encoding=encoding,
-            edges=np.concatenate(edges) if edges else np.empty(0),
-            nominal=np.concatenate(nominal) if nominal else np.empty(0),
-            signs=np.concatenate(signs) if signs else np.empty(0, np.int8),
-        )
-        row.rivals = [r for r in (row._rival(*found) for found in rivals) if r is not None]
-        return row
-
-    def _rival(
-        self,
-        first: int,
-        last: int,
-        said: npt.NDArray[np.int8] | None,
-        cost: float,
-        begins: float,
-        ends: float,
-    ) -> Rival | None:
-        """A rival in whole bytes, or None if it changes none.
-
-        One that says nothing divides the bytes otherwise.
-        """
-        n = self.data_bits
-        byte_first, byte_last = first // n, -(-last // n)
-        if said is None:
-            byte_last = min(byte_last, self.count)
-            return Rival(byte_first, byte_last, b"", cost, begins, ends) if byte_last > byte_first else None
-        if byte_last > self.count or (
-            len(said) == last - first and bool(np.all(said == self.bits[first:last]))
-        ):
-            return None
-        bits = np.concatenate((self.bits[byte_first * n : first], said, self.bits[last : byte_last * n]))
-        if len(bits) % n:
-            return None
-        return Rival(byte_first, byte_last, self.bytes_of(bits), cost, begins, ends)
-
-
-def _led_well(piece: Piece, place: int, earlier: bool) -> bool:
-    """Whether the half-waves before a place are a leader that reads well, or a few of a short one."""
-    first = max(1, place - 200)
-    if place - first < LEAST_LED:
-        return earlier
-    return bool(piece.cost[place] - piece.cost[first] < 0.5 * (place - first))
-
 
 def bits_to_bytes(bits: npt.NDArray[np.int8], data_bits: int, least_first: bool) -> bytes:
     """Bits in the order of the tape, as bytes."""
-    rows = np.asarray(bits, np.int64).reshape(-1, data_bits)
-    weights = 1 << np.arange(data_bits)
-    if not least_first:
-        weights = weights[::-1]
-    return bytes((rows @ weights).astype(np.uint8))
+    rows = np.asarray(bits, np.uint8).reshape(-1, data_bits)
+    packed = np.packbits(rows, axis=1, bitorder="little" if least_first else "big")[:, 0]
+    return (packed if least_first else packed >> (8 - data_bits)).tobytes()
 
 
 LEAST_LED = 5
@@ -323,16 +188,23 @@ STRAYS = 4
 """Bytes that may stand alone in a leader: what a dropout there looks like."""
 
 
-def _cuts(row: ByteRow) -> list[int]:
-    """Bytes at which a block begins, and the count of all bytes."""
-    pause = row.begins[1:] - row.ends[:-1]
-    cuts = [0, *(np.flatnonzero(pause > row.encoding.block_gap) + 1).tolist(), row.count]
-    if not row.encoding.idle:
-        return cuts
+def cuts(begins: FloatArray, ends: FloatArray, encoding: Encoding) -> list[int]:
+    """Bytes at which a block begins, and the count of all bytes.
+
+    Parameters
+    ----------
+    begins, ends : float64 arrays (n,)
+        When each byte begins and ends, in seconds; n is at least 1.
+    encoding : Encoding
+    """
+    pause = begins[1:] - ends[:-1]
+    found = [0, *(np.flatnonzero(pause > encoding.block_gap) + 1).tolist(), len(begins)]
+    if not encoding.idle:
+        return found
     # A few bytes apart from a block that has no such gaps itself do not belong to it.
-    apart = 3 * row.encoding.byte_seconds
+    apart = 3 * encoding.byte_seconds
     more = []
-    for first, last in itertools.pairwise(cuts):
+    for first, last in itertools.pairwise(found):
         inside = np.flatnonzero(pause[first : last - 1] > apart) + first + 1
         if not len(inside) or last - first <= 3 * STRAYS:
             continue
@@ -340,7 +212,7 @@ def _cuts(row: ByteRow) -> list[int]:
         tail = inside[last - inside <= STRAYS]
         if len(head) + len(tail) == len(inside):
             more += [*head.tolist(), *tail.tolist()]
-    return sorted({*cuts, *more})
+    return sorted({*found, *more})
 
 
 def _blocks_of(row: ByteRow) -> list[Block]:
@@ -348,7 +220,7 @@ def _blocks_of(row: ByteRow) -> list[Block]:
     encoding = row.encoding
     if not row.count:
         return []
-    edges = _cuts(row)
+    edges = cuts(row.begins, row.ends, encoding)
     blocks = []
     for first, last in itertools.pairwise(edges):
         data = row.bytes_of(row.bits[first * row.data_bits : last * row.data_bits])
@@ -363,7 +235,7 @@ def _blocks_of(row: ByteRow) -> list[Block]:
         whole = bool(row.led[first]) and (row.ended_well or last < row.count)
         if encoding.idle:
             # Ones in the middle of a block look like a leader, but not for long.
-            before = float(row.begins[first] - (row.ends[first - 1] if first else row.edges[0]))
+            before = float(row.begins[first] - (row.ends[first - 1] if first else row.first_edge))
             whole = whole and before > 1.5 * encoding.byte_seconds
         judged: Judged = judge(data, rivals, whole, encoding)
         if encoding.check is None and len(data) < FEWEST and not (whole and np.all(judged.confidence > 0.99)):

@@ -62,7 +62,15 @@ class Window:
     @property
     def stop(self) -> int:
         """Time just after the last sample."""
-        return self.start + len(self.signal)
+        return self.start + len(self.amplitude)
+
+    def level_only(self) -> Window:
+        """The same stretch with nothing but its amplitude: all that an end is chosen by."""
+        none = np.empty(0)
+        return Window(
+            self.start, self.signal[:0], self.amplitude, self.wave[:0], none, none, none, none,
+            self.rising[:0], self.next_crossing[:0],
+        )  # fmt: skip
 
 
 class Conditioner:
@@ -140,7 +148,8 @@ class Conditioner:
         usual = running_mean(amplitude, max(3, int(self.rate)) | 1, 1.0) if self.discount else amplitude
         head = before * self.up // self.down
         tail = len(signal) - after * self.up // self.down
-        signal, amplitude, usual = signal[head:tail], amplitude[head:tail], usual[head:tail]
+        signal, usual = signal[head:tail], usual[head:tail]
+        amplitude = amplitude[head:tail].copy()
         start = (first + before) * self.up // self.down
         wave = weighted(signal, amplitude, usual, self.discount)
         above, below, time, slope, rising, following = crossings(signal, wave, float(start))
@@ -181,6 +190,7 @@ class Conditioner:
                 return
             window, ended = self.stretch(recording, at, stop, channel)
             yield window
+            del window  # before the next one is made
             at += step
             if ended or at >= recording.frames:
                 return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,9 +15,11 @@ from .blocks import Block, ByteRow
 from .conditioned import Conditioner, Window
 from .encoding import Encoding, encoding_named
 from .equalise import Equaliser, learn
-from .follower import FULL, NOTHING_LEFT, Follower, Piece, Settings
+from .follower import FULL, NOTHING_LEFT, Follower, Memory, Piece, Settings
+from .gather import Gatherer
 from .grammar import ENDED, LEADER, Grammar, grammar_of
 from .kernels import path_to
+from .loudness import FAINTEST, Loudness
 from .repair import Rival
 from .slipping import JITTER, slipping_grammar
 from .starts import Start, can_begin_amid, find_start, find_start_amid
@@ -73,7 +75,7 @@ class _Stretch:
 
     start: Start
     polarity: int
-    pieces: list[Piece] = field(default_factory=list)
+    gatherer: Gatherer
     end: float = 0.0
     ended_well: bool = False
     other_start: float = math.inf
@@ -101,10 +103,16 @@ class Reader:
         Look for data without a leader, and not for leaders. See `starts.can_begin_amid`.
     slipping : bool, optional
         Bits need not be whole cycles. See `slipping`.
+    keep_edges : bool, optional
+        Keep all half-waves of each row, and not only the latest.
+    loudness : Loudness, optional
+        Where to note how loud the recording is.
     """
 
-    SLICE = 0.06
+    SLICE = 0.12
     """Seconds between two looks at whether the signal is lost."""
+    MOST_HELD = 60_000
+    """Hypotheses above which what is certain is given out: fewer stay in the processor's cache."""
     LONGEST_GAP = 0.35
     """Seconds of nothing that a block may hold."""
     LONGEST_GAP_LEADERLESS = 0.12
@@ -123,9 +131,11 @@ class Reader:
         discount: bool = True,
         amid: bool = False,
         slipping: bool = False,
+        keep_edges: bool = True,
+        loudness: Loudness | None = None,
     ) -> None:
         self.find = find_start_amid if amid else find_start
-        self.amid, self.slipping = amid, slipping
+        self.amid, self.slipping, self.keep_edges = amid, slipping, keep_edges
         self.recording, self.encoding, self.channel = recording, encoding, channel
         self.polarity, self.equaliser = polarity, equaliser
         self.first, self.last = first, last
@@ -141,6 +151,8 @@ class Reader:
         self.reach = 3.0 * encoding.longest * self.rate + 16
         self.longest_gap = self.LONGEST_GAP if encoding.leader else self.LONGEST_GAP_LEADERLESS
         self.loudest = 0.0
+        self.loudness = loudness
+        self.memory: Memory | None = None
         self.stretches: list[_Stretch] = []
         self.follower: Follower | None = None
         self.history: list[tuple[float, float]] = []
@@ -149,29 +161,36 @@ class Reader:
 
     def read(self, progress: Progress | None = None) -> list[ByteRow]:
         """Read it all."""
-        rows: list[ByteRow] = []
-        window = None
+        return list(self.rows(progress))
+
+    def rows(self, progress: Progress | None = None) -> Iterator[ByteRow]:
+        """Read it all, and give each row as soon as it is read."""
+        ending: Window | None = None
         for window in self.conditioner.windows(self.recording, self.channel, self.first, self.last):
+            ending = None
             if len(window.amplitude):
-                self.loudest = max(0.9 * self.loudest, float(np.percentile(window.amplitude, 95)))
+                # One in sixteen is enough: it changes slowly.
+                here = float(np.percentile(window.amplitude[::16], 95))
+                self.loudest = max(0.9 * self.loudest, here)
+                if self.loudness is not None:
+                    self.loudness.note(window.start / self.rate, self.rate, window.amplitude, self.loudest)
             self._window(window)
-            rows += self._finished()
+            yield from self._finished()
             if progress is not None and self.recording.frames:
                 progress(min(1.0, window.stop / self.rate * self.recording.rate / self.recording.frames))
-        if self.follower is not None and window is not None:
-            self._lose(window)
-            rows += self._finished()
-        return rows
+            ending = window.level_only()
+            del window  # before the next one is made
+        if self.follower is not None and ending is not None:
+            self._lose(ending)
+            yield from self._finished()
 
     def _finished(self) -> list[ByteRow]:
         done = [s for s in self.stretches if s.end]
         self.stretches = [s for s in self.stretches if not s.end]
         rows = []
         for s in done:
-            if s.pieces:
-                row = ByteRow.of(
-                    s.pieces, self.grammar, self.encoding, self.rate, s.polarity, s.ended_well, self.amid
-                )
+            if s.gatherer.places:
+                row = s.gatherer.row(s.polarity, s.ended_well)
                 if math.isfinite(s.other_start) and row.count:
                     row.rivals.append(
                         Rival(0, row.count, b"", s.other_start, float(row.begins[0]), float(row.ends[-1]))
@@ -183,7 +202,7 @@ class Reader:
         while True:
             if self.follower is None:
                 start = self.find(
-                    window, self.encoding, self.grammar, self.rate, self.hunt, 0.06 * self.loudest
+                    window, self.encoding, self.grammar, self.rate, self.hunt, FAINTEST * self.loudest
                 )
                 if start is None:
                     self.hunt = max(self.hunt, window.stop - 0.3 * self.rate)
@@ -202,12 +221,14 @@ class Reader:
         offsets = np.zeros((len(self.grammar.to), 2))
         offsets[:, 1] = start.lead / 2
         offsets[:, 0] = -start.lead / 2
+        self.memory = self.memory or Memory(Follower.CAPACITY)
         self.follower = Follower(
             self.grammar, self.rate, self.encoding.shortest, self.encoding.longest, settings,
-            self.conditioner.high_hertz, offsets,
+            self.conditioner.high_hertz, offsets, self.memory,
         )  # fmt: skip
         self.follower.begin(start.seeds)
-        self.stretches.append(_Stretch(start, self.polarity))
+        gatherer = Gatherer(self.grammar, self.encoding, self.rate, self.amid, self.keep_edges)
+        self.stretches.append(_Stretch(start, self.polarity, gatherer))
         self.now = start.time
         self.history = [(start.time, 0.0)]
 
@@ -215,26 +236,34 @@ class Reader:
         """Follow to the end of the window (False) or of the signal (True)."""
         assert self.follower is not None
         last = window.stop - self.reach
-        stretch = self.stretches[-1]
+        held = self.MOST_HELD
         while self.now < last:
             until = min(self.now + self.SLICE * self.rate, last)
             state = self.follower.run(window, until)
             if state == FULL:
-                piece = self.follower.commit((self.longest_gap + 0.1) * self.rate)
-                if piece is None:
+                if not self._commit():
                     self._lose(window)
                     return True
-                stretch.pieces.append(piece)
                 continue
             self.now = until
             living = self.follower.living()
             if state == NOTHING_LEFT or not len(living) or self._lost(window, living):
                 self._lose(window)
                 return True
+            if self.follower.size > held:
+                self._commit()
+                # What cannot be given out yet is not looked through at each step.
+                held = max(self.MOST_HELD, round(1.5 * self.follower.size))
+        self._commit()
+        return False
+
+    def _commit(self) -> bool:
+        """Give out what all that live agree on; whether there was any."""
+        assert self.follower is not None
         piece = self.follower.commit((self.longest_gap + 0.1) * self.rate)
         if piece is not None:
-            stretch.pieces.append(piece)
-        return False
+            self.stretches[-1].gatherer.add(piece)
+        return piece is not None
 
     def _lost(self, window: Window, living: npt.NDArray[np.int32]) -> bool:
         assert self.follower is not None
@@ -273,7 +302,7 @@ class Reader:
             if self.amid:
                 stretch.other_start = self._other_start(ends, last)
             piece = f.final(last)
-            stretch.pieces.append(piece)
+            stretch.gatherer.add(piece)
             stretch.end = float(f.edge_at[last])
             stretch.ended_well = self._ended_well(window, piece, stretch.end)
         else:
@@ -286,24 +315,21 @@ class Reader:
         """The likeliest end; of several about as likely, the one with which the check holds."""
         assert self.follower is not None
         f, stretch, check = self.follower, self.stretches[-1], self.encoding.check
-        order = np.argsort(score)
-        first = int(ends[order[0]])
+        first = int(ends[np.argmin(score)])
         if check is None:
             return first
+        near = np.flatnonzero(score <= np.min(score) + 10)
+        order = near[np.argsort(score[near])]
         tried: set[tuple[int, int]] = set()
         for k in order[:400]:
-            if score[k] > score[order[0]] + 10 or len(tried) >= 8:
+            if len(tried) >= 8:
                 break
             end = int(ends[k])
             key = (int(f.edge_at[end] / (4 * self.short)), int(f.grammar.kind[f.node[end]]))
             if key in tried:
                 continue
             tried.add(key)
-            row = ByteRow.of(
-                [*stretch.pieces, f.final(end)], self.grammar, self.encoding, self.rate, stretch.polarity,
-                amid=self.amid,
-            )  # fmt: skip
-            if row.count and row.last_checks():
+            if stretch.gatherer.checks_with(f.final(end, with_rivals=False)):
                 return end
         return first
 
@@ -314,9 +340,8 @@ class Reader:
         path = path_to(f.parent, last)
         late = ends[f.edge_at[ends] > f.edge_at[last] - 2 * self.encoding.byte_seconds * self.rate]
         more = f.cost[late] - np.interp(f.edge_at[late], f.edge_at[path], f.cost[path])
-        for k in np.argsort(more)[:400]:
-            if more[k] > 20:
-                break
+        near = np.flatnonzero(more <= 20)
+        for k in near[np.argsort(more[near])][:400]:
             if path_to(f.parent, int(late[k]))[1] != path[1]:
                 return max(0.0, float(more[k]))
         return math.inf
@@ -352,40 +377,70 @@ def read_rows(
     channel: Any = "mean",
     progress: Progress | None = None,
     discount: bool = True,
+    *,
+    settle: Callable[[ByteRow], None] | None = None,
+    loudness: Loudness | None = None,
 ) -> list[ByteRow]:
-    """Read a recording, then read again, with what was learnt, what was not good.
+    """Read a recording, and read again, with what was learnt, what was not good.
 
-    See `decode`.
+    See `decode`. `settle` is called with each row that will not be read again; if it is given, rows hold
+    only their latest half-waves.
     """
-
     channel = channel_to_read(recording, encoding, channel)
+    told: Progress = progress or _nothing
+    keep_edges = settle is None
 
-    def share(first: float, last: float) -> Progress | None:
-        if progress is None:
-            return None
-        told = progress
-        return lambda done: told(first + (last - first) * done)
+    def reader(polarity: int = 1) -> Reader:
+        return Reader(
+            recording, encoding, channel,
+            polarity=polarity, discount=discount, keep_edges=keep_edges, loudness=loudness,
+        )  # fmt: skip
 
-    if encoding.is_phase:
-        rows = Reader(recording, encoding, channel, discount=discount).read(share(0.0, 0.4))
-        if any(not b.good for row in rows for b in row.blocks) or not rows:
-            turned = Reader(recording, encoding, channel, polarity=-1, discount=discount).read(
-                share(0.4, 0.8)
-            )
-            rows = max(rows, turned, key=lambda found: sum(row.worth for row in found))
-    else:
-        rows = Reader(recording, encoding, channel, discount=discount).read(share(0.0, 0.8))
-    poor = [k for k, row in enumerate(rows) if row.count and not all(b.good for b in row.blocks)]
+    def settled(row: ByteRow) -> ByteRow:
+        if settle is not None:
+            settle(row)
+        return row
+
+    def again(row: ByteRow) -> list[ByteRow]:
+        if _sound(row):
+            return [settled(row)]
+        better = read_again(recording, row, channel, discount=discount, keep_edges=keep_edges)
+        return [settled(found) for found in better]
+
+    if not encoding.is_phase:
+        rows = [found for row in reader().rows(told) for found in again(row)]
+        told(1.0)
+        return without_doubles(rows)
+    # Which way up it is must be known before anything is read again.
+    rows = [settled(r) if _sound(r) else r for r in reader().rows(lambda done: told(0.4 * done))]
+    size = sum(len(block.data) for row in rows for block in row.blocks)
+    good = sum(len(block.data) for row in rows for block in row.blocks if block.good)
+    if good <= LITTLE * size:
+        turned = reader(-1).read(lambda done: told(0.4 + 0.4 * done))
+        rows = max(rows, turned, key=lambda found: sum(row.worth for row in found))
     after: list[ByteRow] = []
     for k, row in enumerate(rows):
-        again = read_again(recording, row, channel, discount=discount) if k in poor else [row]
-        after += again
-        if progress is not None:
-            progress(0.8 + 0.2 * (k + 1) / len(rows))
+        after += again(row)
+        told(0.8 + 0.2 * (k + 1) / len(rows))
     return without_doubles(after)
 
 
-def read_between(recording: Any, encoding: Encoding, rows: list[ByteRow], channel: Any) -> list[ByteRow]:
+LITTLE = 0.3
+"""Share of the bytes: if no more is good, phase encoding is read upside down as well."""
+
+
+def _nothing(done: float) -> None:
+    """Tell nobody."""
+
+
+def _sound(row: ByteRow) -> bool:
+    """Whether a row need not be read again."""
+    return not row.count or all(block.good for block in row.blocks)
+
+
+def read_between(
+    recording: Any, encoding: Encoding, rows: list[ByteRow], channel: Any, loudness: Loudness | None = None
+) -> list[ByteRow]:
     """What can be read where no leader was: a recording that begins amid data, or a leader too short to find.
 
     Only the stretches that `rows` leave out are read, and each run whose beginning was not seen: what looked
@@ -400,6 +455,9 @@ def read_between(recording: Any, encoding: Encoding, rows: list[ByteRow], channe
     def read(first: float, last: float) -> list[ByteRow]:
         if last - first < FEWEST_AMID * byte:
             return []
+        edge = 12 * encoding.longest  # level is a mean over twice that
+        if loudness is not None and loudness.silent(first + edge, last - edge):
+            return []
         begin, end = int(first * rate), int(last * rate) + 1
         reader = Reader(recording, encoding, channel, first=begin, last=end, amid=True)
         return [row for row in reader.read() if _is_data(row)]
@@ -410,11 +468,11 @@ def read_between(recording: Any, encoding: Encoding, rows: list[ByteRow], channe
     at = 0.0
     found: list[ByteRow] = []
     for row in rows:
-        first, last = float(row.edges[0]), float(row.edges[-1])
+        first, last = row.first_edge, row.last_edge
         begun = row.count and row.led[0] and row.begins[0] - first > 1.5 * byte
         more = read(at, first if begun else last)
         # Not by confidence: what does not know that bytes may be divided otherwise has too much of it.
-        again = not begun and size([r for r in more if r.edges[-1] > first]) >= 0.95 * size([row])
+        again = not begun and size([r for r in more if r.last_edge > first]) >= 0.95 * size([row])
         found += more if again else [*more, row]
         at = last
     return without_doubles([*found, *read(at, recording.frames / rate)])
@@ -427,11 +485,7 @@ FEWEST_AMID = 4
 def _misfit(rows: list[ByteRow]) -> float:
     """Mean cost of a half-wave within bytes: -0.5 at best, 0 where each misses as one does usually."""
     cost = sum(float(np.sum(row.costs)) for row in rows)
-    return cost / max(1, sum(_halves_in_bytes(row) for row in rows))
-
-
-def _halves_in_bytes(row: ByteRow) -> int:
-    return int(np.count_nonzero((row.edges > row.begins[0]) & (row.edges <= row.ends[-1])))
+    return cost / max(1, sum(row.halves_in_bytes for row in rows))
 
 
 def _is_data(row: ByteRow, most: float = -0.05) -> bool:
@@ -454,7 +508,7 @@ def read_slipping(recording: Any, encoding: Encoding, rows: list[ByteRow], chann
     reader = Reader(recording, encoding, channel_to_read(recording, encoding, channel), slipping=True)
     found = [row for row in reader.read() if _is_data(row, -0.15)]
     for row in found:
-        if not row.led[0] or row.begins[0] - row.edges[0] < 1.5 * encoding.byte_seconds:
+        if not row.led[0] or row.begins[0] - row.first_edge < 1.5 * encoding.byte_seconds:
             # Begun amid data: the bytes may be divided otherwise. The figure is a guess.
             row.rivals.append(Rival(0, row.count, b"", 2.0, float(row.begins[0]), float(row.ends[-1])))
         row.led[:] = False
@@ -504,32 +558,49 @@ def lesson_of(recording: Any, row: ByteRow, channel: Any) -> Equaliser | None:
         return None
     first = int(edges[0] / rate * recording.rate) // conditioner.down * conditioner.down
     last = int(edges[-1] / rate * recording.rate) + 1
-    window, _ = conditioner.stretch(recording, first, last, channel)
-    return learn(window, edges, nominal, signs, encoding.shortest * rate, encoding.longest * rate)
+    windows = conditioner.windows(recording, channel, first, last, overlap=0.0)
+    return learn(windows, edges, nominal, signs, encoding.shortest * rate, encoding.longest * rate)
 
 
 def read_again(
-    recording: Any, row: ByteRow, channel: Any, rounds: int = 2, discount: bool = True
+    recording: Any,
+    row: ByteRow,
+    channel: Any,
+    rounds: int = 2,
+    discount: bool = True,
+    keep_edges: bool = True,
 ) -> list[ByteRow]:
     """Read a run again with an equaliser learnt from it; the better of both is the answer."""
     best = [row]
+    sure: list[ByteRow] = []
     for _ in range(rounds):
         equaliser = lesson_of(recording, max(best, key=lambda r: len(r.edges)), channel)
         if equaliser is None:
             break
-        first = max(0, int((min(r.edges[0] for r in best) - 0.3) * recording.rate))
-        last = int((max(r.edges[-1] for r in best) + 0.6) * recording.rate)
+        first = max(0, int((min(r.first_edge for r in best) - 0.3) * recording.rate))
+        last = int((max(r.last_edge for r in best) + 0.6) * recording.rate)
         rows = Reader(
             recording, row.encoding, channel,
             polarity=row.polarity, equaliser=equaliser, first=first, last=last, discount=discount,
+            keep_edges=keep_edges,
         ).read()  # fmt: skip
         rows = [r for r in rows if r.count]
+        sure += [r for r in rows if _sound(r)]
         if sum(r.worth for r in rows) <= sum(r.worth for r in best):
             break
         best = rows
         if all(b.good for r in best for b in r.blocks):
             break
-    return best
+    return _with_sure(best, sure)
+
+
+def _with_sure(rows: list[ByteRow], sure: list[ByteRow]) -> list[ByteRow]:
+    """Rows, but none that is good and was read in any round is lost to one that is not."""
+    for good in sure:
+        over = [r for r in rows if r.first_edge < good.ends[-1] and r.last_edge > good.begins[0]]
+        if not any(block.good for r in over for block in r.blocks):
+            rows = [*(r for r in rows if all(r is not o for o in over)), good]
+    return sorted(rows, key=lambda r: float(r.begins[0]))
 
 
 def polarity_of(rows: Sequence[ByteRow]) -> int:
@@ -553,6 +624,30 @@ def polarity_of(rows: Sequence[ByteRow]) -> int:
     wanted = encoding.begins * (-1 if len(encoding.sync) % 2 else 1)
     mean = wanted * float(np.mean(np.concatenate([row.sides for row in rows])))
     return int(np.sign(mean)) if abs(mean) > 0.8 else 0
+
+
+class _Asymmetry:
+    """Looks at the asymmetry of some rows: it hardly changes, and means reading again."""
+
+    FIRST, SHARE = 10.0, 0.1
+    """Seconds that are looked at in any case, and the share of what comes after."""
+    LONGEST = 6.0
+    """Seconds of one row."""
+
+    def __init__(self, recording: Any, channel: Any) -> None:
+        self.recording, self.channel = recording, channel
+        self.spent = 0.0
+
+    def look(self, row: ByteRow) -> None:
+        """Note the asymmetry of a row, if it is worth the time."""
+        if not row.count or len(row.edges) < 2 or not math.isnan(row.asymmetry):
+            return
+        if self.spent > self.FIRST + self.SHARE * row.last_edge:
+            return
+        first = int(np.searchsorted(row.edges, row.edges[-1] - self.LONGEST))
+        part = replace(row, edges=row.edges[first:], nominal=row.nominal[first:], signs=row.signs[first:])
+        row.asymmetry = asymmetry_of(self.recording, part, self.channel)
+        self.spent += float(part.edges[-1] - part.edges[0])
 
 
 def decode(
@@ -588,15 +683,24 @@ def decode(
     """
     if isinstance(encoding, str):
         encoding = encoding_named(encoding)
-    rows = read_rows(recording, encoding, channel, progress)
-    for read_more in (read_between, read_slipping):
-        rows = read_more(recording, encoding, rows, channel)
+    own = channel_to_read(recording, encoding, channel)
+    looks = _Asymmetry(recording, own)
+
+    def settle(row: ByteRow) -> None:
+        looks.look(row)
+        row.forget_half_waves()
+
+    loudness = Loudness()
+    rows = read_rows(
+        recording, encoding, own, progress, settle=None if keep_edges else settle, loudness=loudness
+    )
+    rows = read_between(recording, encoding, rows, own, loudness)
+    rows = read_slipping(recording, encoding, rows, own)
+    for row in rows:
+        looks.look(row)
     blocks = [block for row in rows for block in row.blocks]
     times = [row.speed_times for row in rows if len(row.speed_times)]
     speeds = [row.speed for row in rows if len(row.speed)]
-    own = channel_to_read(recording, encoding, channel)
-    for row in rows:
-        row.asymmetry = asymmetry_of(recording, row, own)
     leans = [row.asymmetry for row in rows if row.count and math.isfinite(row.asymmetry)]
     return Tape(
         encoding=encoding,

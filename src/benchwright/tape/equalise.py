@@ -7,12 +7,14 @@ squares) undoes the shifts and rejects noise as well as any fixed filter can.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from .conditioned import Window
+from .conditioned import Window, convolved
+from .kernels import half_sines
 
 FloatArray = npt.NDArray[np.float64]
 SMOOTH = 7.0
@@ -59,39 +61,52 @@ def smooth_edges(edges: FloatArray, nominal: FloatArray, shortest: float) -> Flo
     return np.asarray(np.interp(place, grid, rest) + start + slope * place)
 
 
-def ideal_wave(edges: FloatArray, signs: npt.NDArray[np.int8], start: int, count: int) -> FloatArray:
-    """Half sines between edges, in samples; 0 outside.
+def lagged_products(fixed: npt.NDArray[np.float32], moved: npt.NDArray[np.float32], reach: int) -> FloatArray:
+    """Mean of the products of two signals, one of them moved.
 
     Parameters
     ----------
-    edges : float64 array (n,)
-    signs : int8 array (n - 1,)
-        Of the half-wave after each edge but the last.
-    start, count : int
-        First sample and how many.
+    fixed, moved : float32 arrays (n,)
+        Nought stands before and after.
+    reach : int
+
+    Returns
+    -------
+    float64 array (2 reach + 1,)
+        Mean of ``fixed[n] * moved[n + k]`` for k from -reach to reach.
     """
-    at = start + np.arange(count, dtype=float)
-    k = np.searchsorted(edges, at, side="right") - 1
-    inside = (k >= 0) & (k < len(edges) - 1)
-    k = np.clip(k, 0, len(edges) - 2)
-    span = np.maximum(edges[k + 1] - edges[k], 1e-9)
-    wave = signs[k] * np.sin(np.pi * (at - edges[k]) / span)
-    return np.where(inside, wave, 0.0)
+    from scipy.fft import irfft, rfft
+
+    size = 4096
+    while size < 8 * reach:
+        size *= 2
+    step = size - 2 * reach
+    count = len(fixed)
+    total = np.zeros(size // 2 + 1, np.complex128)
+    for first in range(0, count, step):
+        begin, stop = first - reach, first + step + reach
+        beside = np.zeros(size, np.float32)
+        found = moved[max(0, begin) : stop]
+        beside[max(0, -begin) : max(0, -begin) + len(found)] = found
+        # Spectra are added and turned back once.
+        total += np.conj(rfft(fixed[first : first + step], size)) * rfft(beside)
+    return np.asarray(irfft(total, size)[: 2 * reach + 1] / count, float)
 
 
 def learn(
-    window: Window,
+    windows: Iterable[Window],
     edges: FloatArray,
     nominal: FloatArray,
     signs: npt.NDArray[np.int8],
     shortest: float,
     longest: float,
 ) -> Equaliser | None:
-    """The filter that brings a window closest to the wave that was read in it.
+    """The filter that brings a signal closest to the wave that was read in it.
 
     Parameters
     ----------
-    window : Window
+    windows : iterable of Window
+        That follow each other without a gap.
     edges, nominal : float64 arrays (n,)
         Ends of half-waves and their nominal lengths, in working samples.
     signs : int8 array (n,)
@@ -100,37 +115,36 @@ def learn(
         Nominal half-waves, in working samples.
     """
     from scipy.linalg import LinAlgError, solve_toeplitz
-    from scipy.signal import correlate
 
     if len(edges) < 200:
         return None
-    true = smooth_edges(edges, nominal, shortest)
-    true = np.maximum.accumulate(true)
-    first = max(window.start, int(true[0]) + 1)
-    last = min(window.stop, int(true[-1]))
-    if last - first < 40 * longest:
+    true = np.maximum.accumulate(smooth_edges(edges, nominal, shortest))
+    parts: list[npt.NDArray[np.float32]] = []
+    begin = first = int(true[0]) + 1
+    last = int(true[-1])
+    for window in windows:
+        if not parts:
+            begin = first = max(window.start, first)
+        here = slice(max(0, first - window.start), max(0, last - window.start))
+        part = window.signal[here] / np.maximum(window.amplitude[here], np.float32(1e-9))
+        parts.append(np.clip(part, -2.0, 2.0).astype(np.float32))
+        first = max(first, min(last, window.stop))
+    signal = np.concatenate(parts) if parts else np.empty(0, np.float32)
+    if len(signal) < 40 * longest:
         return None
-    here = slice(first - window.start, last - window.start)
-    amplitude = np.maximum(window.amplitude[here], 1e-9).astype(float)
-    signal = window.signal[here] / amplitude
-    np.clip(signal, -2.0, 2.0, out=signal)
-    target = ideal_wave(true, signs[:-1], first, last - first)
+    target = half_sines(true, signs[:-1], begin, len(signal))
     half = int(1.6 * longest)
-    count = len(signal)
-    own = correlate(signal, signal, mode="full", method="fft")[count - 1 : count + 2 * half] / count
-    cross_all = correlate(target, signal, mode="full", method="fft") / count
-    cross = cross_all[count - 1 - half : count + half]
-    column = own[: 2 * half + 1].copy()
+    column = lagged_products(signal, signal, 2 * half)[2 * half :]
+    cross = lagged_products(signal, target, half)
     column[0] *= 1.003
     try:
-        taps = solve_toeplitz(column, cross)
+        taps = solve_toeplitz(column, cross).astype(np.float32)
     except LinAlgError:
         return None
-    made = np.convolve(signal, taps, mode="same")
+    made = convolved(signal, taps)
     # What is left, judged as a wave of amplitude one would be.
-    gain = float(np.dot(made, target) / max(1e-12, np.dot(target, target)))
+    gain = float(np.dot(made, target) / max(1e-12, float(np.dot(target, target))))
     if not 0.2 < gain < 2:
         return None
-    left = made / gain - target
-    noise = 1.4826 * float(np.median(np.abs(left)))
-    return Equaliser(np.asarray(taps, np.float32), noise)
+    noise = 1.4826 * float(np.median(np.abs(made / np.float32(gain) - target)))
+    return Equaliser(taps, noise)

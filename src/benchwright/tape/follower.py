@@ -102,6 +102,15 @@ class Rival:
     cost: float
 
 
+class Memory:
+    """Room for so many hypotheses and runners-up; one follower after another may use it."""
+
+    def __init__(self, capacity: int) -> None:
+        self.arena = np.empty(capacity, HYPOTHESIS)
+        self.links = np.empty(capacity, LINK)
+        self.merges = np.empty(capacity, MERGE)
+
+
 class Follower:
     """Hypotheses about one stretch of tape, followed through its windows.
 
@@ -117,6 +126,8 @@ class Follower:
         Upper edge of the band, for the correlation of the noise.
     offsets : float64 array (edges, 2)
         Where crossings are seen, in samples, by edge and sign; zeros if nothing is known.
+    memory : Memory, optional
+        Of a follower that is no longer used.
     """
 
     CAPACITY = 300_000
@@ -133,6 +144,7 @@ class Follower:
         settings: Settings,
         high_hertz: float,
         offsets: FloatArray | None = None,
+        memory: Memory | None = None,
     ) -> None:
         self.grammar, self.rate, self.settings = grammar, rate, settings
         self.short = shortest * rate
@@ -141,13 +153,12 @@ class Follower:
         ring = 8
         while ring < reach + 8:
             ring *= 2
-        self.arena = np.empty(self.CAPACITY, HYPOTHESIS)
-        self.links = np.empty(self.CAPACITY, LINK)
+        memory = memory or Memory(self.CAPACITY)
+        self.arena, self.links, self.merges = memory.arena, memory.links, memory.merges
         self.cost, self.edge_at, self.period = (self.arena[name] for name in ("cost", "edge_at", "period"))
         self.sign, self.at = self.arena["sign"], self.arena["at"]
         self.node, self.parent, self.edge = (self.links[name] for name in ("node", "parent", "edge"))
         self.size = 0
-        self.merges = np.empty(self.CAPACITY, MERGE)
         self.m_size = 0
         self.table = np.full((ring, 2 * len(grammar.kind)), -1, np.int32)
         self.members = np.zeros((ring, self.DEEP), np.int32)
@@ -244,9 +255,9 @@ class Follower:
         )  # fmt: skip
         return piece
 
-    def final(self, last: int) -> Piece:
+    def final(self, last: int, with_rivals: bool = True) -> Piece:
         """The whole path to one hypothesis."""
-        return self._piece(path_to(self.parent, last))
+        return self._piece(path_to(self.parent, last), with_rivals)
 
     def ends(self) -> IntArray:
         """Hypotheses at which a block may end: between two bytes, after the last, or in the leader."""
@@ -254,10 +265,10 @@ class Follower:
         usable = (kinds == BOUNDARY) | (kinds == ENDED) | (kinds == LEADER)
         return np.flatnonzero(usable & (self.node[: self.size] >= 0)).astype(np.int32)
 
-    def _piece(self, path: IntArray) -> Piece:
+    def _piece(self, path: IntArray, with_rivals: bool = True) -> Piece:
         leaves, returns, more, begins, bits = rivals(
-            path, self.arena, self.links, self.grammar.says, self.size, self.merges, self.m_size,
-            self.MOST_BITS,
+            path, self.arena, self.links, self.grammar.says, self.size, self.merges,
+            self.m_size if with_rivals else 0, self.MOST_BITS,
         )  # fmt: skip
         return Piece(
             edge=self.edge[path[1:]],

@@ -298,6 +298,8 @@ class Recording:
 def _choose(piece: Samples, channel: Channel) -> Samples:
     if channel is None:
         return piece
+    if channel == "mean" and piece.shape[1] == 1:
+        return piece[:, 0].copy()
     if channel == "mean":
         return np.asarray(piece.mean(axis=1), np.float32)
     return piece[:, channel].copy()
