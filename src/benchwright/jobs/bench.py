@@ -1,0 +1,426 @@
+"""A bench's records: jobs, stock, search. Everything recorded is an event, and is there for good."""
+
+from __future__ import annotations
+
+import io
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from sqlalchemy import Connection, Row, func, insert, select, update
+
+from ..money import BadAccount, BadAmount
+from . import bodies, rules, schema
+from .bodies import AnyBody
+from .errors import BadEvent, NoSuchEvent, NoSuchJob
+from .history import Event, digest, from_iso, last_to_undo, last_undo, standing, to_iso, up_to
+from .opening import Place, open_place
+from .state import JobState, derive
+from .stock import KINDS, Lot, Shortage, shopping_list, stock_of
+from .words import drop_words, find_words, put_words, words_of
+
+
+@dataclass(frozen=True)
+class JobLine:
+    """A job in a list; see `state.JobState`."""
+
+    number: int
+    uid: str
+    title: str
+    stage: str
+    waiting_for: str
+    open_points: int
+    board: str
+    currency: str
+    profit: str
+    minutes: str
+    opened: str
+    updated: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """An event found by its words."""
+
+    job: int | None
+    title: str
+    event: Event
+    snippet: str
+
+
+class Bench:
+    """Records of one bench.
+
+    Parameters
+    ----------
+    place : Place
+        See `open_bench`.
+    """
+
+    def __init__(self, place: Place) -> None:
+        self.place = place
+
+    def close(self) -> None:
+        """Let go of the records."""
+        self.place.close()
+
+    def __enter__(self) -> Bench:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        self.close()
+
+    # -- writing ---------------------------------------------------------------------------------------------
+
+    def new_job(self, title: str, currency: str, *first: AnyBody, rate_per_hour: Any = None) -> int:
+        """Begin a job, with what is known at once; its number.
+
+        Parameters
+        ----------
+        title : str
+        currency : str
+            ISO 4217.
+        first : bodies
+            Recorded in the same breath: identity, take-in, symptoms.
+        rate_per_hour : Decimal, optional
+        """
+        opened = bodies.Opened(title=title, currency=currency, rate_per_hour=rate_per_hour)
+        uid = uuid.uuid4().hex
+        with self.place.writing() as connection:
+            number = int(
+                connection.execute(select(func.coalesce(func.max(schema.job.c.number), 0))).scalar_one()
+            )
+            connection.execute(insert(schema.job).values(number=number + 1, uid=uid))
+            for body in (opened, *first):
+                self._write(connection, number + 1, uid, body)
+        return number + 1
+
+    def record(
+        self, job: int | None, *said: AnyBody, at: datetime | None = None, supersedes: str = ""
+    ) -> list[Event]:
+        """Record events; all of them or none. When this returns they are there for good.
+
+        Parameters
+        ----------
+        job : int or None
+            Number of the job; None for the stock.
+        said : bodies
+        at : datetime, optional
+            When it happened; by default now.
+        supersedes : str
+            Identity of the event that the (one) body corrects.
+
+        Raises
+        ------
+        BadEvent
+            It makes no sense now; nothing was recorded.
+        NoSuchJob, NoSuchEvent
+        BenchError
+            It cannot be written.
+        """
+        if supersedes and len(said) != 1:
+            raise BadEvent("one event is corrected by one event")
+        with self.place.writing() as connection:
+            uid = "" if job is None else self._uid(connection, job)
+            return [self._write(connection, job, uid, body, at=at, supersedes=supersedes) for body in said]
+
+    def attach(
+        self, job: int, source: Path | BinaryIO | bytes, name: str, media_type: str, *,
+        what: Any = "file", caption: str = "", at: datetime | None = None,
+    ) -> Event:  # fmt: skip
+        """Store a file and record it with the job."""
+        stream: BinaryIO
+        if isinstance(source, bytes):
+            stream = io.BytesIO(source)
+        else:
+            stream = source.open("rb") if isinstance(source, Path) else source
+        with stream, self.place.writing() as connection:
+            uid = self._uid(connection, job)
+            sha256, size = self.place.attachments.put(connection, stream)
+            body = bodies.Attachment(
+                sha256=sha256, name=name, media_type=media_type, size=size, what=what, caption=caption
+            )
+            return self._write(connection, job, uid, body, at=at)
+
+    def undo(self, job: int, why: str = "") -> Event:
+        """Take back the latest event of a job that stands; the event taken back."""
+        return self._take_back(job, last_to_undo, "there is nothing to take back", why)
+
+    def redo(self, job: int) -> Event:
+        """Take back the latest undo; the undo taken back."""
+        return self._take_back(job, last_undo, "nothing was taken back", "")
+
+    def _take_back(self, job: int, choose: Any, nothing: str, why: str) -> Event:
+        with self.place.writing() as connection:
+            uid = self._uid(connection, job)
+            target: Event | None = choose(self._events(connection, job))
+            if target is None:
+                raise BadEvent(f"job {job}: {nothing}")
+            self._write(connection, job, uid, bodies.Undone(why=why), supersedes=target.uid)
+            return target
+
+    def _write(
+        self, connection: Connection, job: int | None, uid: str, body: AnyBody, *,
+        at: datetime | None = None, supersedes: str = "",
+    ) -> Event:  # fmt: skip
+        """One event, with all that is derived from it, in the transaction at hand."""
+        now = datetime.now(UTC)
+        moment = at or now
+        if moment.tzinfo is None:
+            raise BadEvent("a time without its zone: give one, such as +00:00")
+        before = self._events(connection, job)
+        lots = self._lots(connection) if _touches_stock(body, before, supersedes) else {}
+        if supersedes:
+            if supersedes not in {event.uid for event in standing(before)} | {
+                e.uid for e in before if isinstance(e.body, bodies.Undone)
+            }:
+                raise NoSuchEvent("the event to correct is not there, or no longer stands")
+        elif not isinstance(body, bodies.Opened):
+            rules.check(body, derive(uid, before) if job is not None else None, lots)
+        text = bodies.to_json(body)
+        fields = (uuid.uuid4().hex, uid, to_iso(moment), to_iso(now), supersedes)
+        number = (
+            int(connection.execute(select(func.coalesce(func.max(schema.event.c.number), 0))).scalar_one())
+            + 1
+        )
+        event = Event(
+            number,
+            fields[0],
+            uid,
+            from_iso(fields[2]),
+            from_iso(fields[3]),
+            supersedes,
+            bodies.from_json(text),
+        )
+        connection.execute(
+            insert(schema.event).values(
+                number=number, uid=event.uid, job=job, at=fields[2], recorded=fields[3],
+                supersedes=supersedes or None, kind=event.kind, body=text,
+                sha256=digest(*fields, text), stands=1, place=number,
+            )
+        )  # fmt: skip
+        after = [*before, event]
+        _derive_standing(connection, before, after)
+        if lots:
+            _refuse_overdraft(self._lots(connection), lots)
+        if job is not None:
+            _summarise(connection, job, derive(uid, after), self._prices(connection, after))
+        return event
+
+    # -- reading ---------------------------------------------------------------------------------------------
+
+    def jobs(self, stage: str = "", limit: int | None = None) -> list[JobLine]:
+        """Jobs, the latest touched first."""
+        query = select(schema.job).order_by(schema.job.c.updated.desc(), schema.job.c.number.desc())
+        if stage:
+            query = query.where(schema.job.c.stage == stage)
+        with self.place.reading() as connection:
+            return [JobLine(**row._mapping) for row in connection.execute(query.limit(limit))]
+
+    def job(self, number: int, moment: int | None = None) -> JobState:
+        """A job as it is, or as it was when the event of number `moment` had been recorded."""
+        with self.place.reading() as connection:
+            uid = self._uid(connection, number)
+            events = self._events(connection, number)
+        return derive(uid, events if moment is None else up_to(events, moment))
+
+    def events(self, job: int | None) -> list[Event]:
+        """All events of a job, or of the stock, superseded ones among them, in order."""
+        with self.place.reading() as connection:
+            if job is not None:
+                self._uid(connection, job)
+            return self._events(connection, job)
+
+    def attachment(self, sha256: str) -> bytes:
+        """What was attached."""
+        with self.place.reading() as connection:
+            return self.place.attachments.get(connection, sha256)
+
+    def prices(self, state: JobState) -> dict[str, bodies.Price]:
+        """What one of each lot cost that a job used."""
+        with self.place.reading() as connection:
+            return self._prices(connection, state.events)
+
+    def stock(self) -> dict[str, Lot]:
+        """Every lot, by name."""
+        with self.place.reading() as connection:
+            return self._lots(connection)
+
+    def shopping(self) -> list[Shortage]:
+        """What open jobs want and the stock has not; jobs by identity."""
+        ends = ("kept", "sold", "broken for parts", "returned")
+        with self.place.reading() as connection:
+            query = (
+                select(schema.event, schema.job.c.uid.label("job_uid"))
+                .join(schema.job, schema.event.c.job == schema.job.c.number)
+                .where(schema.event.c.kind == "part-wanted", schema.event.c.stands == 1)
+                .where(schema.job.c.stage.not_in(ends))
+                .order_by(schema.event.c.place, schema.event.c.number)
+            )
+            wanted = [_event(row, str(row.job_uid)) for row in connection.execute(query)]
+            return shopping_list(wanted, self._lots(connection))
+
+    def numbers(self) -> dict[str, int]:
+        """Numbers of all jobs by their identity."""
+        with self.place.reading() as connection:
+            rows = connection.execute(select(schema.job.c.uid, schema.job.c.number))
+            return {str(uid): int(number) for uid, number in rows}
+
+    def search(self, wanted: str, limit: int = 50) -> list[Found]:
+        """Events in which all the words occur, best first."""
+        with self.place.reading() as connection:
+            found = find_words(connection, wanted, limit)
+            query = (
+                select(schema.event, schema.job.c.uid.label("job_uid"), schema.job.c.title)
+                .outerjoin(schema.job, schema.event.c.job == schema.job.c.number)
+                .where(schema.event.c.number.in_([number for number, _ in found]))
+            )
+            rows = {row.number: row for row in connection.execute(query)}
+        return [
+            Found(rows[n].job, rows[n].title or "", _event(rows[n], rows[n].job_uid or ""), snippet)
+            for n, snippet in found
+            if n in rows
+        ]
+
+    def confirmed(self) -> list[Event]:
+        """Every proved fault that stands, of all jobs."""
+        with self.place.reading() as connection:
+            return self._standing_of(connection, ("confirmed",))
+
+    # -- within a transaction --------------------------------------------------------------------------------
+
+    def _uid(self, connection: Connection, job: int) -> str:
+        row = connection.execute(select(schema.job.c.uid).where(schema.job.c.number == job)).first()
+        if row is None:
+            raise NoSuchJob(f"there is no job {job}: `benchwright job list` shows all")
+        return str(row[0])
+
+    def _events(self, connection: Connection, job: int | None) -> list[Event]:
+        uid = "" if job is None else self._uid(connection, job)
+        where = schema.event.c.job.is_(None) if job is None else schema.event.c.job == job
+        query = select(schema.event).where(where).order_by(schema.event.c.number)
+        return [_event(row, uid) for row in connection.execute(query)]
+
+    def _standing_of(self, connection: Connection, kinds: Sequence[str]) -> list[Event]:
+        query = (
+            select(schema.event, schema.job.c.uid.label("job_uid"))
+            .outerjoin(schema.job, schema.event.c.job == schema.job.c.number)
+            .where(schema.event.c.kind.in_(kinds), schema.event.c.stands == 1)
+            .order_by(schema.event.c.place, schema.event.c.number)
+        )
+        return [_event(row, row.job_uid or "") for row in connection.execute(query)]
+
+    def _lots(self, connection: Connection) -> dict[str, Lot]:
+        return stock_of(self._standing_of(connection, KINDS))
+
+    def _prices(self, connection: Connection, events: Sequence[Event]) -> dict[str, bodies.Price]:
+        used = {event.body.lot for event in events if isinstance(event.body, bodies.PartUsed)}
+        if not used:
+            return {}
+        return {
+            n: lot.price for n, lot in self._lots(connection).items() if n in used and lot.price is not None
+        }
+
+
+def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench:
+    """Open a bench; see `opening.open_place`."""
+    return Bench(open_place(where, create=create))
+
+
+def _event(row: Row[Any], uid: str) -> Event:
+    return Event(
+        row.number, row.uid, uid, from_iso(row.at), from_iso(row.recorded), row.supersedes or "",
+        bodies.from_json(row.body),
+    )  # fmt: skip
+
+
+def _touches_stock(body: AnyBody, events: Sequence[Event], supersedes: str) -> bool:
+    stocked = (*bodies.STOCK_ONLY, bodies.PartUsed, bodies.PartReserved)
+    return isinstance(body, stocked) or bool(supersedes)
+
+
+def _refuse_overdraft(after: dict[str, Lot], before: dict[str, Lot]) -> None:
+    """A correction may not leave fewer than no parts."""
+    for name, lot in after.items():
+        if lot.on_hand < 0 and (name not in before or lot.on_hand < before[name].on_hand):
+            raise BadEvent(f"that would leave {lot.on_hand} of {name}: correct the stock first")
+
+
+def _derive_standing(connection: Connection, before: Sequence[Event], after: Sequence[Event]) -> None:
+    """Bring flags, places and words in line with what now stands."""
+    stood = {event.number for event in standing(before)}
+    kept = standing(after)
+    stand = {event.number for event in kept}
+    new = after[-1].number
+    table = schema.event
+    for number in (stood - stand) | ({new} - stand):
+        connection.execute(update(table).where(table.c.number == number).values(stands=0))
+    for number in stand - stood - {new}:
+        connection.execute(update(table).where(table.c.number == number).values(stands=1))
+    if after[-1].supersedes:
+        places: dict[str, int] = {}
+        for event in after:
+            places[event.uid] = (
+                places.get(event.supersedes, event.number) if event.supersedes else event.number
+            )
+        connection.execute(update(table).where(table.c.number == new).values(place=places[after[-1].uid]))
+    drop_words(connection, sorted(stood - stand))
+    put_words(connection, [(e.number, words_of(e.body)) for e in kept if e.number in stand - stood])
+
+
+def _summarise(connection: Connection, job: int, state: JobState, prices: dict[str, bodies.Price]) -> None:
+    """The job's line in the list."""
+    connection.execute(
+        update(schema.job).where(schema.job.c.number == job).values(**summary_of(state, prices))
+    )
+
+
+def summary_of(state: JobState, prices: dict[str, bodies.Price]) -> dict[str, Any]:
+    """What a list shows of a job: columns of table `job`."""
+    try:
+        profit = str(state.ledger(prices).statement().profit.value)
+    except (BadAccount, BadAmount) as problem:
+        raise BadEvent(str(problem)) from None
+    return {
+        "title": state.title,
+        "stage": state.stage,
+        "waiting_for": state.waiting_for,
+        "open_points": len(state.open_points),
+        "board": state.board_file,
+        "currency": state.currency,
+        "profit": profit,
+        "minutes": str(state.minutes),
+        "opened": to_iso(state.opened) if state.opened else "",
+        "updated": to_iso(state.updated) if state.updated else "",
+    }
+
+
+def rederive(bench: Bench, connection: Connection) -> None:
+    """Make all that is derived anew, from the events alone."""
+    table = schema.event
+    connection.execute(update(table).values(stands=0, place=table.c.number))
+    drop_words(connection, list(connection.execute(select(table.c.number)).scalars()))
+    numbers: list[int | None] = [None, *connection.execute(select(schema.job.c.number)).scalars()]
+    states = []
+    for number in numbers:
+        events = bench._events(connection, number)
+        kept = standing(events)
+        place: dict[str, int] = {}
+        for event in events:
+            place[event.uid] = place.get(event.supersedes, event.number) if event.supersedes else event.number
+        for event in events:
+            connection.execute(
+                update(table).where(table.c.number == event.number)
+                .values(stands=int(event in kept), place=place[event.uid])
+            )  # fmt: skip
+        put_words(connection, [(e.number, words_of(e.body)) for e in kept])
+        if number is not None and events:
+            states.append((number, derive(events[0].job, events)))
+    for number, state in states:
+        _summarise(connection, number, state, bench._prices(connection, state.events))
+
+
+__all__ = ["Bench", "Found", "JobLine", "open_bench", "rederive", "summary_of"]

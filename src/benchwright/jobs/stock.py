@@ -1,0 +1,126 @@
+"""Parts on hand, set aside and short: derived from the events that stand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from . import bodies
+from .history import Event
+
+
+@dataclass
+class Lot:
+    """Parts of one kind that came in together.
+
+    Attributes
+    ----------
+    lot : str
+        Name of the lot, as on its box.
+    kind, value, condition, source, where, donor : str
+    price : bodies.Price or None
+        For one.
+    on_hand : int
+    reserved : dict
+        Job's identity: how many are set aside for it.
+    """
+
+    lot: str
+    kind: str
+    value: str
+    condition: str
+    source: str
+    price: bodies.Price | None
+    where: str
+    donor: str
+    replaces: tuple[str, ...]
+    on_hand: int
+    reserved: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def free(self) -> int:
+        """Neither used nor set aside."""
+        return self.on_hand - sum(self.reserved.values())
+
+    def free_for(self, job: str) -> int:
+        """What a job may use: what is free, and what is set aside for it."""
+        return self.free + self.reserved.get(job, 0)
+
+
+@dataclass(frozen=True)
+class Shortage:
+    """Parts to buy."""
+
+    kind: str
+    value: str
+    quantity: int
+    jobs: tuple[str, ...]
+
+
+def stock_of(events: Iterable[Event]) -> dict[str, Lot]:
+    """Every lot, by name.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        All that stand of kinds `KINDS`, of all jobs, in order.
+    """
+    lots: dict[str, Lot] = {}
+    for event in events:
+        body = event.body
+        if isinstance(body, bodies.StockReceived):
+            known = lots.get(body.lot)
+            lots[body.lot] = Lot(
+                body.lot, body.kind, body.value, body.condition, body.source, body.price, body.where,
+                body.donor, body.replaces, body.quantity + (known.on_hand if known else 0),
+                known.reserved if known else {},
+            )  # fmt: skip
+        elif isinstance(body, bodies.StockCounted) and body.lot in lots:
+            lots[body.lot].on_hand = body.quantity
+        elif isinstance(body, bodies.StockMoved) and body.lot in lots:
+            lots[body.lot].where = body.where
+        elif isinstance(body, bodies.PartReserved) and body.lot in lots:
+            lots[body.lot].reserved[event.job] = body.quantity
+            if not body.quantity:
+                del lots[body.lot].reserved[event.job]
+        elif isinstance(body, bodies.PartUsed) and body.lot in lots:
+            lot = lots[body.lot]
+            lot.on_hand -= body.quantity
+            left = lot.reserved.pop(event.job, 0) - body.quantity
+            if left > 0:
+                lot.reserved[event.job] = left
+    return lots
+
+
+def shopping_list(events: Iterable[Event], lots: dict[str, Lot]) -> list[Shortage]:
+    """What jobs want and the stock has not, by kind and value.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        The `PartWanted` that stand, of open jobs, in order.
+    lots : dict
+        What `stock_of` tells.
+    """
+    wanted: dict[tuple[str, str], dict[str, int]] = {}
+    for event in events:
+        body = event.body
+        if isinstance(body, bodies.PartWanted):
+            by_job = wanted.setdefault((body.kind, body.value), {})
+            by_job[event.job] = body.quantity
+    found = []
+    for (kind, value), by_job in sorted(wanted.items()):
+        have = sum(lot.free for lot in lots.values() if matches(lot, kind, value))
+        short = sum(by_job.values()) - max(0, have)
+        if short > 0:
+            found.append(Shortage(kind, value, short, tuple(job for job, n in by_job.items() if n)))
+    return found
+
+
+def matches(lot: Lot, kind: str, value: str = "") -> bool:
+    """Whether a lot serves where a kind and value are wanted."""
+    same = kind.lower() in (lot.kind.lower(), *(other.lower() for other in lot.replaces))
+    return same and (not value or value.lower() == lot.value.lower())
+
+
+KINDS = ("stock-received", "stock-counted", "stock-moved", "part-used", "part-reserved")
