@@ -252,6 +252,7 @@ def worked(own: Troubles, terms: Terms, made: Bench, chance: float = 0.2) -> Bid
     return work_out(own, terms, chance, bench=made, draws=1500)
 
 
+@settings(max_examples=25)
 @given(cases(), st.integers(0, 10000), st.sampled_from((0.05, 0.2, 0.5)))
 def test_a_better_price_never_lowers_the_bid(
     case: tuple[Troubles, Bench, Terms], more: int, chance: float
@@ -264,6 +265,7 @@ def test_a_better_price_never_lowers_the_bid(
     assert best.even >= less.even
 
 
+@settings(max_examples=25)
 @given(cases(), st.data())
 def test_on_average_every_help_helps(case: tuple[Troubles, Bench, Terms], data: st.DataObject) -> None:
     """Better parts price, lower fee or hourly rate, cheaper or surer remedies: never worse on average."""
@@ -283,6 +285,7 @@ def test_on_average_every_help_helps(case: tuple[Troubles, Bench, Terms], data: 
         assert worked(*changed).even >= even - euro("0.01")
 
 
+@settings(max_examples=25)
 @given(cases())
 def test_more_risk_allows_a_higher_bid_and_the_parts_are_a_floor(case: tuple[Troubles, Bench, Terms]) -> None:
     """The most to pay grows with the chance of loss and is never below what breaking at once leaves."""

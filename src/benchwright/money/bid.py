@@ -94,12 +94,12 @@ class Bid:
         The most to pay so that a loss is no likelier than that; never below zero.
     most_low, most_high : Amount
         Where it lies with 95 % certainty, as far as the number of draws goes.
-    most_limit : float
-        Minutes of searching after which to give up to keep to that chance; 0 is to break it at once.
+    most_conduct : Conduct
+        How to go about the machine to keep to that chance.
     even : Amount
         The price at which nothing is left on average; may be below zero.
-    limit : float
-        Minutes of searching after which to give up, going for the best average.
+    conduct : Conduct
+        How to go about it for the best average; what follows is for this.
     ends : ndarray, shape (5,)
         Chance of each way a repair ends, in the order of `simulate.SOLD` ...
     ends_error : ndarray, shape (5,)
@@ -121,9 +121,9 @@ class Bid:
     most: Amount
     most_low: Amount
     most_high: Amount
-    most_limit: float
+    most_conduct: Conduct
     even: Amount
-    limit: float
+    conduct: Conduct
     ends: Floats
     ends_error: Floats
     more_faults: float
@@ -133,6 +133,16 @@ class Bid:
     at: tuple[AtBid, ...]
     groups: tuple[GroupShare, ...]
     bench: Bench
+
+    @property
+    def most_limit(self) -> float:
+        """Minutes of searching after which to give up to keep to the chance; 0 is to break it at once."""
+        return float(self.most_conduct.limits[0])
+
+    @property
+    def limit(self) -> float:
+        """Minutes of searching after which to give up, going for the best average."""
+        return float(self.conduct.limits[0])
 
 
 def work_out(
@@ -192,14 +202,14 @@ def work_out(
 
     conduct = repair.conduct(ends)
     made = simulate(repair, conduct, ends.minute, luck)
-    leaves = _leaves(made, sold, ends)
+    leaves = left_over(made, sold, ends)
     worst = int(chance_of_loss * draws + 1e-9)
     # Going for the best average may risk more than asked; a more careful conduct then allows a higher bid.
     best_conduct, best = None, np.full(draws, -np.inf)
     careful = _careful(repair, ends)
     for number, other in enumerate(careful):
         progress((number + 1) / (len(careful) + 1))
-        tried = np.sort(_leaves(simulate(repair, other, ends.minute, luck), sold, ends))
+        tried = np.sort(left_over(simulate(repair, other, ends.minute, luck), sold, ends))
         if tried[worst] > best[worst] + 1e-9:
             best_conduct, best = other, tried
     assert best_conduct is not None
@@ -220,9 +230,9 @@ def work_out(
         most=most(worst),
         most_low=most(worst - slack),
         most_high=most(worst + slack),
-        most_limit=float(best_conduct.limits[0]),
+        most_conduct=best_conduct,
         even=_near(conduct.expected - terms.before, terms.currency),
-        limit=float(conduct.limits[0]),
+        conduct=conduct,
         ends=shares,
         ends_error=_error(shares, draws),
         more_faults=float((made.stage_minutes[1:] > 0).any(axis=0).mean()) if bench.stages > 1 else 0.0,
@@ -235,7 +245,7 @@ def work_out(
     )
 
 
-def _leaves(made: Repairs, sold: Floats, ends: Ends) -> Floats:
+def left_over(made: Repairs, sold: Floats, ends: Ends) -> Floats:
     """What each machine leaves before it is paid for."""
     brings = np.where(made.end == SOLD, sold, ends.broken)
     return np.asarray(brings - made.minutes * ends.minute - made.parts)
