@@ -147,7 +147,9 @@ def merge(
             trusted = [added is not None and added.trusted(b.start, b.end) for b in summed]
             if unchecked:
                 summed = [
-                    b if borne_out else _confirmed(b, [*own, *elsewhere], encoding)
+                    b
+                    if borne_out and len(b.data) >= FEWEST_TIED
+                    else _confirmed(b, [*own, *elsewhere], encoding)
                     for b, borne_out in zip(summed, trusted, strict=True)
                 ]
             if added is not None:
