@@ -2,12 +2,14 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from benchwright.tape.conditioned import Conditioner, convolved
+from benchwright.tape.conditioned import Conditioner, band_pass, convolved
 from benchwright.tape.encoding import encoding_named
+from benchwright.tape.equalise import lagged_products
 from benchwright.tape.follower import Follower, Seed, Settings
 from benchwright.tape.grammar import grammar_of
-from benchwright.tape.kernels import common_ancestor, running_mean
+from benchwright.tape.kernels import common_ancestor, half_sines, running_mean
 
 
 @pytest.mark.parametrize("up", [1, 2, 3, 4, 5])
@@ -73,3 +75,33 @@ def test_seeds_stand_where_reading_begins():
     assert sorted(follower.edge_at[living]) == [1000.0, 1009.0]
     assert sorted(follower.cost[living]) == [0.0, 2.0]
     assert common_ancestor(follower.links, living, follower.size) == 0
+
+
+@pytest.mark.parametrize(("count", "low", "high"), [(301, 200.0, 5000.0), (1001, 50.0, 21_000.0)])
+def test_the_band_pass_is_the_library_s(count, low, high):
+    """scipy.signal.firwin designs the same."""
+    wanted = signal.firwin(count, [low, high], pass_zero=False, fs=44_100)
+    assert np.allclose(band_pass(count, low / 44_100, high / 44_100), wanted, atol=1e-12)
+
+
+@pytest.mark.parametrize("count", [40, 5000, 30_011])
+@pytest.mark.parametrize("reach", [1, 20, 700])
+def test_products_of_signals_moved_against_each_other(rng, count, reach):
+    """In pieces as in one go; where one is moved beyond the other there is nothing."""
+    fixed, moved = rng.normal(size=(2, count)).astype(np.float32)
+    beyond = np.pad(moved.astype(float), reach)
+    plain = np.correlate(beyond, fixed.astype(float), "valid") / count
+    assert np.allclose(lagged_products(fixed, moved, reach), plain, atol=1e-5)
+
+
+def test_half_sines_stand_between_edges(rng):
+    """Each is nought at its edges, one in its middle, and has the sign of its half-wave."""
+    edges = 100.3 + np.cumsum(rng.uniform(8, 40, 50))
+    signs = np.where(rng.random(49) < 0.5, 1, -1).astype(np.int8)
+    wave = half_sines(edges, signs, 90, 2500)
+    at = 90 + np.arange(2500)
+    inside = (at >= edges[0]) & (at < edges[-1])
+    k = np.searchsorted(edges, at[inside], side="right") - 1
+    phase = (at[inside] - edges[k]) / (edges[k + 1] - edges[k])
+    assert np.allclose(wave[inside], signs[k] * np.sin(np.pi * phase), atol=1e-6)
+    assert np.all(wave[~inside] == 0)

@@ -167,8 +167,11 @@ class ByteRow:
         """Keep what was read, and drop what takes most of the memory."""
         _ = self.blocks  # they are made from what is dropped
         self.edges = self.nominal = self.tape_bit_ends = np.empty(0)
-        self.signs = self.tape_bits = np.empty(0, np.int8)
+        self.signs = self.tape_bits = self.bits = np.empty(0, np.int8)
         self.rivals = []
+        # The blocks have views of the rest; of the ends only the last is asked for again.
+        self.ends = self.ends[-1:].copy()
+        self.costs = np.sum(self.costs, keepdims=True)
 
     def bytes_of(self, bits: npt.NDArray[np.int8]) -> bytes:
         """Bits as they came, as bytes."""
