@@ -30,6 +30,12 @@ FEW_NAMES = 12
 class TomlFile:
     """The tables of one TOML file, checked as they are read.
 
+    Parameters
+    ----------
+    path : Path
+    text : str, optional
+        What the file holds, where it is known already: then nothing is opened.
+
     Attributes
     ----------
     name : str
@@ -37,10 +43,10 @@ class TomlFile:
     data : dict
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, text: str | None = None) -> None:
         self.name = str(path)
         try:
-            self.text = read_text(path)
+            self.text = read_text(path) if text is None else text
         except OSError as problem:
             raise BadFile(self.name, f"cannot be opened: {problem.strerror or problem}") from None
         try:

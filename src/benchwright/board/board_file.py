@@ -76,8 +76,14 @@ DERIVED_BLOCKS = (
 # -- reading -------------------------------------------------------------------------------------
 
 
-def read_board_file(path: Path) -> Board:
+def read_board_file(path: Path, text: str | None = None) -> Board:
     """Read a board file.
+
+    Parameters
+    ----------
+    path : Path
+    text : str, optional
+        What the file holds, where it is kept elsewhere: then nothing is opened.
 
     Returns
     -------
@@ -89,7 +95,7 @@ def read_board_file(path: Path) -> Board:
     BadFile
         With the line and key that cannot be used, what was expected and, for a wrong name, near ones.
     """
-    file = TomlFile(Path(path))
+    file = TomlFile(Path(path), text)
     if not file.data:
         raise file.bad((), "the file is empty: expected [board], [parts] and [nets]")
     file.known((), file.data, TOP_KEYS)

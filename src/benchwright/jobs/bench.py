@@ -19,7 +19,7 @@ from .errors import BadEvent, NoSuchEvent, NoSuchJob
 from .history import Event, digest, from_iso, last_to_undo, last_undo, standing, to_iso, up_to
 from .opening import Place, open_place
 from .state import JobState, derive
-from .stock import KINDS, Lot, Shortage, shopping_list, stock_of
+from .stock import KINDS, Lot, Shortage, lot_for, shopping_list, stock_of
 from .words import drop_words, find_words, put_words, words_of
 
 
@@ -123,9 +123,25 @@ class Bench:
         """
         if supersedes and len(said) != 1:
             raise BadEvent("one event is corrected by one event")
+        return self.record_each(job, [(body, at, supersedes) for body in said])
+
+    def record_each(
+        self, job: int | None, said: Sequence[tuple[AnyBody, datetime | None, str]]
+    ) -> list[Event]:
+        """Record events and corrections, each with its own moment and what it supersedes; all or none.
+
+        Parameters
+        ----------
+        job : int or None
+        said : sequence of (body, datetime or None, str)
+            As the parameters of `record`.
+        """
         with self.place.writing() as connection:
             uid = "" if job is None else self._uid(connection, job)
-            return [self._write(connection, job, uid, body, at=at, supersedes=supersedes) for body in said]
+            return [
+                self._write(connection, job, uid, body, at=at, supersedes=supersedes)
+                for body, at, supersedes in said
+            ]
 
     def attach(
         self, job: int, source: Path | BinaryIO | bytes, name: str, media_type: str, *,
@@ -320,9 +336,9 @@ class Bench:
         used = {event.body.lot for event in events if isinstance(event.body, bodies.PartUsed)}
         if not used:
             return {}
-        return {
-            n: lot.price for n, lot in self._lots(connection).items() if n in used and lot.price is not None
-        }
+        lots, job = self._lots(connection), events[0].job
+        found = {name: lot_for(lots, job, name) for name in used}
+        return {name: lot.price for name, lot in found.items() if lot is not None and lot.price is not None}
 
 
 def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench:
