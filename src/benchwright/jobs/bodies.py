@@ -291,6 +291,11 @@ class StockReceived(Body, frozen=True, tag="stock-received"):
     """Identity (uid) of the job whose machine they came out of."""
     replaces: tuple[str, ...] = ()
     """Kinds that they can stand in for."""
+    of_job: str = ""
+    """Identity (uid) of the job that these parts came with from another bench: none of them are here, and
+    the name of the lot means them in that job only."""
+    origin: str = ""
+    """Identity (uid) of the event by which the other bench received them first."""
 
 
 class StockCounted(Body, frozen=True, tag="stock-counted"):

@@ -8,7 +8,7 @@ from . import bodies
 from .bodies import AnyBody
 from .errors import BadEvent
 from .state import JobState
-from .stock import Lot
+from .stock import Lot, lot_for
 
 
 def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot]) -> None:
@@ -30,10 +30,10 @@ def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot]) -> None:
         raise BadEvent(f"{bodies.kind_of(body)} belongs to {'the stock' if job else 'a job'}")
     if job is not None and job.closed is not None and not isinstance(body, _AFTER):
         raise BadEvent(f"this job is closed ({job.stage}): reopen it first")
-    _plain_fields(body)
+    plain_fields(body)
     if isinstance(body, bodies.PartUsed):
         assert job is not None
-        lot = _lot(lots, body.lot)
+        lot = _lot(lots, body.lot, job.uid)
         if body.quantity > lot.free_for(job.uid):
             raise BadEvent(
                 f"{body.quantity} of {lot.lot} wanted, {max(0, lot.free_for(job.uid))} free for this job "
@@ -41,7 +41,7 @@ def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot]) -> None:
             )
     elif isinstance(body, bodies.PartReserved):
         assert job is not None
-        lot = _lot(lots, body.lot)
+        lot = _lot(lots, body.lot, job.uid)
         if body.quantity > lot.free_for(job.uid):
             raise BadEvent(f"{body.quantity} of {lot.lot} to set aside, {lot.free_for(job.uid)} free")
     elif isinstance(body, bodies.StockCounted | bodies.StockMoved):
@@ -69,14 +69,20 @@ _AFTER = (
 """What may still come after the end: money comes late."""
 
 
-def _lot(lots: Mapping[str, Lot], name: str) -> Lot:
-    if name not in lots:
+def _lot(lots: Mapping[str, Lot], name: str, job: str = "") -> Lot:
+    lot = lot_for(lots, job, name)
+    if lot is None:
         near = ", ".join(sorted(lots)[:8]) or "none yet"
         raise BadEvent(f"there is no lot {name!r} in stock (there are: {near})")
-    return lots[name]
+    if lot.of_job:
+        raise BadEvent(
+            f"lot {lot.lot} came with this job from another bench, and none of it is here: "
+            "receive the parts that are here as a lot of another name"
+        )
+    return lot
 
 
-def _plain_fields(body: AnyBody) -> None:
+def plain_fields(body: AnyBody) -> None:
     """Numbers that cannot be below nothing, and texts that cannot be empty."""
     quantity = getattr(body, "quantity", None)
     least = 1 if isinstance(body, bodies.PartUsed | bodies.StockReceived) else 0

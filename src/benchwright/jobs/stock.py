@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from . import bodies
@@ -23,6 +23,8 @@ class Lot:
     on_hand : int
     reserved : dict
         Job's identity: how many are set aside for it.
+    of_job, origin : str
+        See `bodies.StockReceived`; empty for what this bench had in stock itself.
     """
 
     lot: str
@@ -36,6 +38,8 @@ class Lot:
     replaces: tuple[str, ...]
     on_hand: int
     reserved: dict[str, int] = field(default_factory=dict)
+    of_job: str = ""
+    origin: str = ""
 
     @property
     def free(self) -> int:
@@ -57,28 +61,46 @@ class Shortage:
     jobs: tuple[str, ...]
 
 
+def key_of(lot: str, of_job: str) -> str:
+    """The name in the stock of a lot: those that came with a job from another bench name the job as well."""
+    return f"{lot} (job {of_job})" if of_job else lot
+
+
+def lot_for(lots: Mapping[str, Lot], job: str, name: str) -> Lot | None:
+    """The lot that a job means by a name: that which came with it, or else the bench's own."""
+    return lots.get(key_of(name, job)) or lots.get(name)
+
+
 def stock_of(events: Iterable[Event]) -> dict[str, Lot]:
-    """Every lot, by name.
+    """Every lot, by name. What came with a job from another bench is not on hand, whatever the job used.
 
     Parameters
     ----------
     events : iterable of Event
         All that stand of kinds `KINDS`, of all jobs, in order.
     """
+    events = list(events)
+    # A correction stands where the corrected stood: a use may so come before the lot it takes from.
+    brought = {key_of(e.body.lot, e.body.of_job) for e in events if isinstance(e.body, bodies.StockReceived)}
     lots: dict[str, Lot] = {}
     for event in events:
         body = event.body
         if isinstance(body, bodies.StockReceived):
-            known = lots.get(body.lot)
-            lots[body.lot] = Lot(
+            key = key_of(body.lot, body.of_job)
+            known = lots.get(key)
+            lots[key] = Lot(
                 body.lot, body.kind, body.value, body.condition, body.source, body.price, body.where,
                 body.donor, body.replaces, body.quantity + (known.on_hand if known else 0),
-                known.reserved if known else {},
+                known.reserved if known else {}, body.of_job, body.origin,
             )  # fmt: skip
         elif isinstance(body, bodies.StockCounted) and body.lot in lots:
             lots[body.lot].on_hand = body.quantity
         elif isinstance(body, bodies.StockMoved) and body.lot in lots:
             lots[body.lot].where = body.where
+        elif (
+            isinstance(body, bodies.PartReserved | bodies.PartUsed) and key_of(body.lot, event.job) in brought
+        ):
+            continue
         elif isinstance(body, bodies.PartReserved) and body.lot in lots:
             lots[body.lot].reserved[event.job] = body.quantity
             if not body.quantity:
