@@ -103,14 +103,15 @@ def last_to_undo(events: Sequence[Event]) -> Event | None:
 
 
 def last_undo(events: Sequence[Event]) -> Event | None:
-    """The latest undo that stands, for taking it back."""
+    """The latest undo that stands, for taking it back. What took an undo back is not one itself."""
+    undos = {event.uid for event in events if isinstance(event.body, Undone)}
     gone: set[str] = set()
     for event in reversed(events):
         if event.uid in gone:
             continue
         if event.supersedes:
             gone.add(event.supersedes)
-        if isinstance(event.body, Undone):
+        if event.uid in undos and event.supersedes not in undos:
             return event
     return None
 
