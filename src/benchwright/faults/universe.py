@@ -66,7 +66,7 @@ def universe(board: Board, history: Mapping[tuple[str, str], float] | None = Non
     ----------
     board : Board
     history : Mapping of (kind, mode) to float, optional
-        The bench's own experience: factors on the published rates.
+        The bench's own experience: factors on the published rates, by `rate_key`.
 
     Returns
     -------
@@ -74,16 +74,24 @@ def universe(board: Board, history: Mapping[tuple[str, str], float] | None = Non
         Parts' own failures, open joints and contacts, broken tracks, bridges between neighbours.
     """
     found = [*_part_faults(board), *_opens(board)]
-    if history:
-        found = [_weighed(board, fault, history) for fault in found]
     total = sum(fault.rate for fault in found) or 1.0
     found.extend(_bridges(board, total))
-    return tuple(found)
+    # Weighed last: what a bench learnt of parts says nothing of bridges.
+    return tuple(_weighed(board, fault, history) for fault in found) if history else tuple(found)
+
+
+def rate_key(board: Board, fault: Fault) -> tuple[str, str]:
+    """What a fault is counted under in a bench's own history: kind of part, and mode.
+
+    The kind is empty for bridges, which belong to no part.
+    """
+    if fault.place[0] == "bridge" or not fault.parts or fault.parts[0] not in board.parts:
+        return "", fault.mode
+    return board.parts[fault.parts[0]].kind, fault.mode
 
 
 def _weighed(board: Board, fault: Fault, history: Mapping[tuple[str, str], float]) -> Fault:
-    kind = board.parts[fault.parts[0]].kind if fault.parts and fault.parts[0] in board.parts else ""
-    factor = history.get((kind, fault.mode), 1.0)
+    factor = history.get(rate_key(board, fault), 1.0)
     return fault if factor == 1.0 else replace(fault, rate=fault.rate * factor)
 
 
