@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import os
 import tempfile
+import uuid
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -16,6 +17,9 @@ from . import schema
 from .errors import BenchError
 
 PIECE = 1 << 20
+"""Bytes handled at a time, so that a recording of an hour needs no more memory than a photo."""
+COMING = "coming-"
+"""Begins the name of a file that is still being written."""
 
 
 class FolderAttachments:
@@ -42,12 +46,15 @@ class FolderAttachments:
         return self.folder / sha256[:2] / sha256
 
     def put(self, connection: Connection, source: BinaryIO) -> tuple[str, int]:
-        """Store a file for good; hash and size."""
+        """Store a file for good; hash and size. Only within a transaction that writes."""
+        new = not self.folder.exists()
         self.folder.mkdir(parents=True, exist_ok=True)
+        for path in self.left_over():  # nobody else writes now: a writer was stopped before its end
+            path.unlink(missing_ok=True)
         digest, size = hashlib.sha256(), 0
-        handle, name = tempfile.mkstemp(prefix="coming-", dir=self.folder)
+        coming = self.folder / f"{COMING}{uuid.uuid4().hex}"
         try:
-            with os.fdopen(handle, "wb") as out:
+            with coming.open("xb") as out:
                 while piece := source.read(PIECE):
                     digest.update(piece)
                     size += len(piece)
@@ -56,14 +63,16 @@ class FolderAttachments:
                 os.fsync(out.fileno())
             target = self.path_of(digest.hexdigest())
             target.parent.mkdir(exist_ok=True)
-            Path(name).replace(target)
+            coming.replace(target)
             _sync_folder(target.parent)
             _sync_folder(self.folder)
+            if new:
+                _sync_folder(self.folder.parent)
         except BaseException:
             with contextlib.suppress(OSError):
-                Path(name).unlink()
+                coming.unlink()
             raise
-        _note(connection, digest.hexdigest(), size, None)
+        _note(connection, digest.hexdigest(), size)
         return digest.hexdigest(), size
 
     def get(self, connection: Connection, sha256: str) -> bytes:
@@ -72,11 +81,23 @@ class FolderAttachments:
         Raises
         ------
         BenchError
+            It is not there, or damaged.
+        """
+        return _whole(self.pieces(connection, sha256), sha256)
+
+    def pieces(self, connection: Connection, sha256: str) -> Iterator[bytes]:
+        """What was stored, bit by bit, unchecked.
+
+        Raises
+        ------
+        BenchError
             It is not there.
         """
         path = self.path_of(sha256)
         try:
-            return path.read_bytes()
+            with path.open("rb") as file:
+                while piece := file.read(PIECE):
+                    yield piece
         except FileNotFoundError:
             raise BenchError(
                 f"{path}: an attachment is missing; `benchwright bench verify` lists all"
@@ -88,16 +109,30 @@ class FolderAttachments:
             if len(path.name) == 64:
                 yield path.name
 
+    def left_over(self) -> list[Path]:
+        """Files of writers that were stopped before their end; no event speaks of them."""
+        return sorted(self.folder.glob(f"{COMING}*"))
+
 
 class TableAttachments:
-    """Kept in the database itself, where several benches share a server."""
+    """Kept in the database itself, in pieces, where several benches share a server."""
 
     def put(self, connection: Connection, source: BinaryIO) -> tuple[str, int]:
         """Store a file for good; hash and size."""
-        data = source.read()
-        sha256 = hashlib.sha256(data).hexdigest()
-        _note(connection, sha256, len(data), data)
-        return sha256, len(data)
+        digest, size = hashlib.sha256(), 0
+        with tempfile.TemporaryFile() as kept:  # the hash is known only at the end
+            while piece := source.read(PIECE):
+                digest.update(piece)
+                size += len(piece)
+                kept.write(piece)
+            sha256 = digest.hexdigest()
+            if _note(connection, sha256, size):
+                kept.seek(0)
+                number = 0
+                while piece := kept.read(PIECE):
+                    connection.execute(insert(schema.piece).values(sha256=sha256, number=number, data=piece))
+                    number += 1
+        return sha256, size
 
     def get(self, connection: Connection, sha256: str) -> bytes:
         """What was stored.
@@ -105,27 +140,64 @@ class TableAttachments:
         Raises
         ------
         BenchError
+            It is not there, or damaged.
+        """
+        return _whole(self.pieces(connection, sha256), sha256)
+
+    def pieces(self, connection: Connection, sha256: str) -> Iterator[bytes]:
+        """What was stored, bit by bit, unchecked.
+
+        Raises
+        ------
+        BenchError
             It is not there.
         """
-        row = connection.execute(
-            select(schema.attachment.c.data).where(schema.attachment.c.sha256 == sha256)
-        ).first()
-        if row is None or row[0] is None:
+        if not _noted(connection, sha256):
             raise BenchError(f"attachment {sha256[:12]} is missing; `benchwright bench verify` lists all")
-        return bytes(row[0])
+        table, number = schema.piece, 0
+        while True:
+            row = connection.execute(
+                select(table.c.data).where(table.c.sha256 == sha256, table.c.number == number)
+            ).first()
+            if row is None:
+                return
+            yield bytes(row[0])
+            number += 1
 
     def stored(self, connection: Connection) -> Iterator[str]:
         """Hashes of all that is stored."""
-        yield from connection.execute(select(schema.attachment.c.sha256)).scalars()
+        table = schema.attachment
+        yield from connection.execute(select(table.c.sha256).order_by(table.c.sha256)).scalars()
+
+    def left_over(self) -> list[Path]:
+        """Nothing: what is in a database is there as a whole or not at all."""
+        return []
 
 
 Attachments = FolderAttachments | TableAttachments
 
 
-def _note(connection: Connection, sha256: str, size: int, data: bytes | None) -> None:
+def _whole(pieces: Iterator[bytes], sha256: str) -> bytes:
+    data = b"".join(pieces)
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise BenchError(
+            f"attachment {sha256[:12]} is damaged: it is no longer what was stored; "
+            "`benchwright bench restore` brings back a backup"
+        )
+    return data
+
+
+def _noted(connection: Connection, sha256: str) -> bool:
     table = schema.attachment
-    if connection.execute(select(table.c.size).where(table.c.sha256 == sha256)).first() is None:
-        connection.execute(insert(table).values(sha256=sha256, size=size, data=data))
+    return connection.execute(select(table.c.size).where(table.c.sha256 == sha256)).first() is not None
+
+
+def _note(connection: Connection, sha256: str, size: int) -> bool:
+    """Write down that it is stored; whether that is new."""
+    if _noted(connection, sha256):
+        return False
+    connection.execute(insert(schema.attachment).values(sha256=sha256, size=size))
+    return True
 
 
 def _sync_folder(folder: Path) -> None:

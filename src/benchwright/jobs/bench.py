@@ -10,17 +10,29 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
+import msgspec
 from sqlalchemy import Connection, Row, func, insert, select, update
 
 from ..money import BadAccount, BadAmount
 from . import bodies, rules, schema
 from .bodies import AnyBody
-from .errors import BadEvent, NoSuchEvent, NoSuchJob
-from .history import Event, digest, from_iso, last_to_undo, last_undo, standing, to_iso, up_to
+from .errors import BadEvent, BenchError, NoSuchJob
+from .history import (
+    Event,
+    digest,
+    from_iso,
+    last_to_undo,
+    last_undo,
+    not_superseded,
+    places,
+    standing,
+    to_iso,
+    up_to,
+)
 from .opening import Place, open_place
 from .state import JobState, derive
 from .stock import KINDS, Lot, Shortage, lot_for, shopping_list, stock_of
-from .words import drop_words, find_words, put_words, words_of
+from .words import drop_words, find_words, put_words, snippet, words_of
 
 
 @dataclass(frozen=True)
@@ -152,7 +164,10 @@ class Bench:
         if isinstance(source, bytes):
             stream = io.BytesIO(source)
         else:
-            stream = source.open("rb") if isinstance(source, Path) else source
+            try:
+                stream = source.open("rb") if isinstance(source, Path) else source
+            except OSError as problem:
+                raise BenchError(f"{source}: {(problem.strerror or str(problem)).lower()}") from None
         with stream, self.place.writing() as connection:
             uid = self._uid(connection, job)
             sha256, size = self.place.attachments.put(connection, stream)
@@ -185,18 +200,17 @@ class Bench:
         """One event, with all that is derived from it, in the transaction at hand."""
         now = datetime.now(UTC)
         moment = at or now
-        if moment.tzinfo is None:
-            raise BadEvent("a time without its zone: give one, such as +00:00")
+        rules.check_moment(moment, now)
+        text = _json_of(body)
         before = self._events(connection, job)
-        lots = self._lots(connection) if _touches_stock(body, before, supersedes) else {}
+        lots = self._lots(connection) if _touches_stock(body, supersedes) else {}
         if supersedes:
-            if supersedes not in {event.uid for event in standing(before)} | {
-                e.uid for e in before if isinstance(e.body, bodies.Undone)
-            }:
-                raise NoSuchEvent("the event to correct is not there, or no longer stands")
-        elif not isinstance(body, bodies.Opened):
-            rules.check(body, derive(uid, before) if job is not None else None, lots)
-        text = bodies.to_json(body)
+            target = next((event for event in not_superseded(before) if event.uid == supersedes), None)
+            rules.check_correction(body, target, lots)
+        elif before or not isinstance(body, bodies.Opened):
+            rules.check(body, derive(uid, before) if job is not None else None, lots, moment)
+        else:
+            rules.plain_fields(body)
         fields = (uuid.uuid4().hex, uid, to_iso(moment), to_iso(now), supersedes)
         number = (
             int(connection.execute(select(func.coalesce(func.max(schema.event.c.number), 0))).scalar_one())
@@ -221,10 +235,29 @@ class Bench:
         after = [*before, event]
         _derive_standing(connection, before, after)
         if lots:
-            _refuse_overdraft(self._lots(connection), lots)
+            self._check_stock(connection, lots)
         if job is not None:
             _summarise(connection, job, derive(uid, after), self._prices(connection, after))
         return event
+
+    def _check_stock(self, connection: Connection, before: dict[str, Lot]) -> None:
+        """Refuse a stock of fewer than none; bring jobs in line with a price that was corrected."""
+        after = self._lots(connection)
+        _refuse_overdraft(after, before)
+        changed = {name for name in before if name not in after or after[name].price != before[name].price}
+        if not changed:
+            return
+        jobs: dict[str, None] = {}
+        for use in self._standing_of(connection, ("part-used",)):
+            assert isinstance(use.body, bodies.PartUsed)
+            name = use.body.lot if lot_for(after, use.job, use.body.lot) is None else ""
+            if name in changed:
+                raise BadEvent(f"parts of lot {name} were used: correct that first")
+            jobs.setdefault(use.job)
+        numbers = dict(connection.execute(select(schema.job.c.uid, schema.job.c.number)).tuples())
+        for uid in jobs:
+            events = self._events(connection, numbers[uid])
+            _summarise(connection, numbers[uid], derive(uid, events), self._prices(connection, events))
 
     # -- reading ---------------------------------------------------------------------------------------------
 
@@ -286,19 +319,19 @@ class Bench:
             return {str(uid): int(number) for uid, number in rows}
 
     def search(self, wanted: str, limit: int = 50) -> list[Found]:
-        """Events in which all the words occur, best first."""
+        """Events in which all the words occur: whole words first, then words that begin so; newest first."""
         with self.place.reading() as connection:
             found = find_words(connection, wanted, limit)
             query = (
                 select(schema.event, schema.job.c.uid.label("job_uid"), schema.job.c.title)
                 .outerjoin(schema.job, schema.event.c.job == schema.job.c.number)
-                .where(schema.event.c.number.in_([number for number, _ in found]))
+                .where(schema.event.c.number.in_(found))
             )
             rows = {row.number: row for row in connection.execute(query)}
+        events = [(rows[n], _event(rows[n], rows[n].job_uid or "")) for n in found if n in rows]
         return [
-            Found(rows[n].job, rows[n].title or "", _event(rows[n], rows[n].job_uid or ""), snippet)
-            for n, snippet in found
-            if n in rows
+            Found(row.job, row.title or "", event, snippet(words_of(event.body), wanted))
+            for row, event in events
         ]
 
     def confirmed(self) -> list[Event]:
@@ -347,13 +380,37 @@ def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench
 
 
 def _event(row: Row[Any], uid: str) -> Event:
+    try:
+        body = bodies.from_json(row.body)
+    except msgspec.MsgspecError as problem:
+        raise BenchError(
+            f"event {row.number} ({row.kind}) cannot be read: {problem}. A newer Benchwright may have "
+            "recorded it: update this one; `benchwright bench verify` tells whether it is damaged"
+        ) from None
     return Event(
-        row.number, row.uid, uid, from_iso(row.at), from_iso(row.recorded), row.supersedes or "",
-        bodies.from_json(row.body),
-    )  # fmt: skip
+        row.number, row.uid, uid, from_iso(row.at), from_iso(row.recorded), row.supersedes or "", body
+    )
 
 
-def _touches_stock(body: AnyBody, events: Sequence[Event], supersedes: str) -> bool:
+def _json_of(body: AnyBody) -> str:
+    """The body as JSON, sure to be read again.
+
+    Raises
+    ------
+    BadEvent
+        A field is of the wrong type, or a text cannot be stored.
+    """
+    try:
+        text = bodies.to_json(body)
+        bodies.from_json(text)
+    except (msgspec.MsgspecError, TypeError, ValueError) as problem:
+        raise BadEvent(f"{type(body).__name__} cannot be recorded: {problem}") from None
+    if "\x00" in words_of(body):
+        raise BadEvent(f"{bodies.kind_of(body)}: a text holds a zero byte, which cannot be stored")
+    return text
+
+
+def _touches_stock(body: AnyBody, supersedes: str) -> bool:
     stocked = (*bodies.STOCK_ONLY, bodies.PartUsed, bodies.PartReserved)
     return isinstance(body, stocked) or bool(supersedes)
 
@@ -377,12 +434,8 @@ def _derive_standing(connection: Connection, before: Sequence[Event], after: Seq
     for number in stand - stood - {new}:
         connection.execute(update(table).where(table.c.number == number).values(stands=1))
     if after[-1].supersedes:
-        places: dict[str, int] = {}
-        for event in after:
-            places[event.uid] = (
-                places.get(event.supersedes, event.number) if event.supersedes else event.number
-            )
-        connection.execute(update(table).where(table.c.number == new).values(place=places[after[-1].uid]))
+        place = places(after)[after[-1].uid]
+        connection.execute(update(table).where(table.c.number == new).values(place=place))
     drop_words(connection, sorted(stood - stand))
     put_words(connection, [(e.number, words_of(e.body)) for e in kept if e.number in stand - stood])
 
@@ -424,13 +477,12 @@ def rederive(bench: Bench, connection: Connection) -> None:
     for number in numbers:
         events = bench._events(connection, number)
         kept = standing(events)
-        place: dict[str, int] = {}
-        for event in events:
-            place[event.uid] = place.get(event.supersedes, event.number) if event.supersedes else event.number
+        stand = {event.number for event in kept}
+        place = places(events)
         for event in events:
             connection.execute(
                 update(table).where(table.c.number == event.number)
-                .values(stands=int(event in kept), place=place[event.uid])
+                .values(stands=int(event.number in stand), place=place[event.uid])
             )  # fmt: skip
         put_words(connection, [(e.number, words_of(e.body)) for e in kept])
         if number is not None and events:

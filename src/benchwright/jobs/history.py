@@ -82,15 +82,32 @@ def standing(events: Sequence[Event]) -> list[Event]:
     list of Event
         Without undos, which say nothing themselves.
     """
+    place = places(events)
+    kept = [event for event in not_superseded(events) if not isinstance(event.body, Undone)]
+    return sorted(kept, key=lambda e: (place[e.uid], e.number))
+
+
+def places(events: Iterable[Event]) -> dict[str, int]:
+    """Where each event stands, by its identity: the number of what it took the place of in the end.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        In the order of their numbers.
+    """
+    place: dict[str, int] = {}
+    for event in events:
+        place[event.uid] = place.get(event.supersedes, event.number) if event.supersedes else event.number
+    return place
+
+
+def not_superseded(events: Sequence[Event]) -> list[Event]:
+    """What can still be corrected or taken back: the events that stand, and the undos that do."""
     gone: set[str] = set()
     for event in reversed(events):
         if event.supersedes and event.uid not in gone:
             gone.add(event.supersedes)
-    place: dict[str, int] = {}
-    for event in events:
-        place[event.uid] = place.get(event.supersedes, event.number) if event.supersedes else event.number
-    kept = [e for e in events if e.uid not in gone and not isinstance(e.body, Undone)]
-    return sorted(kept, key=lambda e: (place[e.uid], e.number))
+    return [event for event in events if event.uid not in gone]
 
 
 def last_to_undo(events: Sequence[Event]) -> Event | None:
@@ -103,16 +120,13 @@ def last_to_undo(events: Sequence[Event]) -> Event | None:
 
 
 def last_undo(events: Sequence[Event]) -> Event | None:
-    """The latest undo that stands, for taking it back. What took an undo back is not one itself."""
-    undos = {event.uid for event in events if isinstance(event.body, Undone)}
-    gone: set[str] = set()
-    for event in reversed(events):
-        if event.uid in gone:
-            continue
-        if event.supersedes:
-            gone.add(event.supersedes)
-        if event.uid in undos and event.supersedes not in undos:
-            return event
+    """The latest undo that stands, for taking it back; what took back an undo is none itself."""
+    by_uid = {event.uid: event for event in events}
+    for event in reversed(not_superseded(events)):
+        if isinstance(event.body, Undone):
+            target = by_uid.get(event.supersedes)
+            if target is None or not isinstance(target.body, Undone):
+                return event
     return None
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from filelock import FileLock, Timeout
-from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.pool import NullPool, QueuePool
 
 from .attachments import Attachments, FolderAttachments, TableAttachments
 from .errors import BenchError
@@ -22,6 +24,9 @@ APPLICATION_ID = 0x42574843
 """Marks our SQLite files: BWHC in ASCII."""
 PATIENCE = 20.0
 """Seconds to wait for another program that is writing."""
+_LOCK = "SELECT pg_advisory_xact_lock(4815011)"
+"""One writer at a time on a server as well, so that numbers follow the order of commits."""
+_OURS = {"job", "event", "attachment", "words"}
 
 
 @dataclass
@@ -36,12 +41,15 @@ class Place:
     attachments : FolderAttachments or TableAttachments
     name : str
         For messages; without a password.
+    read_only : bool
+        The folder or its file cannot be written.
     """
 
     engine: Engine
     folder: Path | None
     attachments: Attachments
     name: str
+    read_only: bool = False
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[Connection]:
@@ -52,23 +60,27 @@ class Place:
         BenchError
             It cannot be written: full, read-only, locked or gone.
         """
-        with _told(self), _one_writer(self), self.engine.connect() as connection:
-            if self.folder is None:
-                # One writer at a time on a server as well, so that numbers follow the order of commits.
-                connection.execute(text("SELECT pg_advisory_xact_lock(4815011)"))
-            else:
-                connection.exec_driver_sql("BEGIN IMMEDIATE")
+        with told(self, writing=True), _one_writer(self), self.engine.connect() as connection:
+            _begin_writing(self, connection)
             try:
                 yield connection
             except BaseException:
                 connection.rollback()
                 raise
-            connection.commit()
+            try:
+                connection.commit()
+            except DBAPIError as problem:
+                if self.folder is None and problem.connection_invalidated:
+                    raise BenchError(
+                        f"{self.name}: the connection broke while this was being recorded: "
+                        "look whether it is there before recording it again"
+                    ) from problem
+                raise
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
         """One transaction that reads: all of it sees the same moment."""
-        with _told(self), self.engine.connect() as connection:
+        with told(self), self.engine.connect() as connection:
             if self.folder is not None:
                 connection.exec_driver_sql("BEGIN")
             else:
@@ -101,16 +113,20 @@ def open_place(where: str | Path | None = None, *, create: bool = True) -> Place
     Raises
     ------
     BenchError
-        It is not there, not ours, newer than this program, or cannot be written.
+        It is not there, not ours, newer than this program, or cannot be opened.
     """
     name = str(where or default_folder())
-    if "://" in name:
-        place = _server(name)
-    else:
-        place = _folder(Path(name).expanduser(), create)
-    with _told(place):
-        _bring_up_to_date(place)
+    place = _server(name) if "://" in name else _folder(Path(name).expanduser(), create)
+    try:
+        with told(place):
+            _bring_up_to_date(place)
+    except BaseException:
+        place.close()
+        raise
     return place
+
+
+# -- two kinds of place --------------------------------------------------------------------------------------
 
 
 def _server(url: str) -> Place:
@@ -118,7 +134,7 @@ def _server(url: str) -> Place:
 
     try:
         parsed = make_url(url)
-    except SQLAlchemyError:
+    except (SQLAlchemyError, ValueError):
         raise BenchError(
             f"{url.split('@')[-1]} is no address of a bench: expected a folder or "
             "postgresql+psycopg://USER@HOST/DATABASE"
@@ -129,7 +145,11 @@ def _server(url: str) -> Place:
             "postgresql+psycopg://USER@HOST/DATABASE"
         )
     try:
-        engine = create_engine(parsed.set(drivername="postgresql+psycopg"))
+        engine = create_engine(
+            parsed.set(drivername="postgresql+psycopg"),
+            pool_pre_ping=True,  # a server that was started anew is found again
+            connect_args={} if "connect_timeout" in parsed.query else {"connect_timeout": 10},
+        )
     except ImportError:
         raise BenchError(
             "a bench on PostgreSQL needs the package psycopg: pip install 'benchwright[postgresql]'"
@@ -138,7 +158,11 @@ def _server(url: str) -> Place:
 
 
 def _folder(folder: Path, create: bool) -> Place:
+    if folder.name == FILE and folder.is_file():
+        folder = folder.parent
     file = folder / FILE
+    if folder.exists() and not folder.is_dir():
+        raise BenchError(f"{folder} is a file: a bench is a folder; name that")
     if not file.exists():
         if not create:
             raise BenchError(
@@ -149,15 +173,65 @@ def _folder(folder: Path, create: bool) -> Place:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as problem:
             raise BenchError(f"{folder}: a bench cannot be made here: {problem.strerror}") from None
-    engine = create_engine(f"sqlite:///{file}", connect_args={"timeout": PATIENCE})
+        if not os.access(folder, os.W_OK):
+            raise BenchError(f"{folder}: a bench cannot be made here: the folder is read-only")
+    read_only = not (os.access(folder, os.W_OK) and (not file.exists() or os.access(file, os.W_OK)))
+    if read_only:
+        engine = create_engine("sqlite://", creator=lambda: _reader(file), poolclass=NullPool)
+    else:
+        engine = create_engine("sqlite://", creator=lambda: _connect(file, "rwc"), poolclass=QueuePool)
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:
-        connection.isolation_level = None  # BEGIN is ours, so that writers can say IMMEDIATE
+        # synchronous=FULL: what was acknowledged also outlives a power cut.
         for pragma in ("foreign_keys=ON", f"busy_timeout={int(PATIENCE * 1000)}", "synchronous=FULL"):
             connection.execute(f"PRAGMA {pragma}")
 
-    return Place(engine, folder, FolderAttachments(folder / "attachments"), str(folder))
+    return Place(engine, folder, FolderAttachments(folder / "attachments"), str(folder), read_only)
+
+
+def _connect(file: Path, mode: str) -> sqlite3.Connection:
+    """Connect with an address, in which any character of a path is quoted; BEGIN is ours to say."""
+    how = "immutable=1" if mode == "immutable" else f"mode={mode}"
+    return sqlite3.connect(
+        f"{file.absolute().as_uri()}?{how}",
+        uri=True,
+        timeout=PATIENCE,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+
+
+def _reader(file: Path) -> sqlite3.Connection:
+    """Connect where nothing can be written.
+
+    SQLite cannot read a file with a write-ahead log without writing beside it, unless another program has
+    it open, or the file is promised not to change.
+    """
+    connection = _connect(file, "ro")
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master")
+        return connection
+    except sqlite3.OperationalError:
+        connection.close()
+    log = file.with_name(f"{file.name}-wal")
+    if log.exists() and log.stat().st_size:
+        raise BenchError(
+            f"{file.parent}: it is read-only, and the last program did not close it: "
+            "copy the whole folder to where it can be written, and open it there"
+        )
+    return _connect(file, "immutable")
+
+
+# -- transactions --------------------------------------------------------------------------------------------
+
+
+def _begin_writing(place: Place, connection: Connection) -> None:
+    if place.folder is None:
+        connection.execute(text(f"SET LOCAL lock_timeout = '{int(PATIENCE)}s'"))
+        connection.execute(text(_LOCK))
+    else:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
 
 @contextlib.contextmanager
@@ -166,6 +240,8 @@ def _one_writer(place: Place) -> Iterator[None]:
     if place.folder is None:
         yield
         return
+    if place.read_only:
+        raise BenchError(f"{place.name}: it is read-only; nothing was recorded")
     try:
         with FileLock(place.folder / "writing.lock", timeout=PATIENCE):
             yield
@@ -177,110 +253,175 @@ def _one_writer(place: Place) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _told(place: Place) -> Iterator[None]:
-    """Turn what the database says into words for the person."""
+def told(place: Place, *, writing: bool = False) -> Iterator[None]:
+    """Turn what the database and the system say into words for the person.
+
+    Raises
+    ------
+    BenchError
+    """
+    tail = "; nothing was recorded" if writing else ""
     try:
         yield
     except DBAPIError as problem:
-        raise BenchError(f"{place.name}: {_in_words(problem)}") from problem
+        raise BenchError(f"{place.name}: {_in_words(problem, tail)}") from problem
     except sqlite3.Error as problem:
-        raise BenchError(f"{place.name}: {_plain(str(problem))}") from problem
+        raise BenchError(f"{place.name}: {_plain(str(problem), tail)}") from problem
     except OSError as problem:
-        raise BenchError(
-            f"{problem.filename or place.name}: {(problem.strerror or str(problem)).lower()}; "
-            "nothing was recorded"
-        ) from problem
+        said = (problem.strerror or str(problem)).lower()
+        raise BenchError(f"{problem.filename or place.name}: {said}{tail}") from problem
 
 
-def _in_words(problem: DBAPIError) -> str:
-    if problem.connection_invalidated or "connection" in str(problem.orig).lower()[:60]:
-        return f"the server cannot be reached: {str(problem.orig).strip().splitlines()[0]}"
-    return _plain(str(problem.orig))
+def _in_words(problem: DBAPIError, tail: str) -> str:
+    said = str(problem.orig).strip()
+    if problem.connection_invalidated or "connection" in said.lower()[:60]:
+        return f"the server cannot be reached: {said.splitlines()[0] if said else 'it does not say why'}"
+    return _plain(said, tail)
 
 
-def _plain(said: str) -> str:
-    said = said.strip().splitlines()[0] if said.strip() else "unknown trouble"
+def _plain(said: str, tail: str) -> str:
+    said = said.splitlines()[0].strip() if said.strip() else "unknown trouble"
     for sign, words in (
-        ("database or disk is full", "the disk is full; nothing was recorded"),
-        ("readonly", "it is read-only; nothing was recorded"),
-        ("read-only", "it is read-only; nothing was recorded"),
-        ("unable to open", "it cannot be opened or written here"),
-        ("locked", "another program is writing; nothing was recorded. Try again"),
+        ("disk is full", "the disk is full" + tail),
+        ("No space left", "the disk is full" + tail),
+        ("readonly", "it is read-only" + tail),
+        ("read-only", "it is read-only" + tail),
+        ("unable to open", "bench.sqlite cannot be opened or written here"),
+        ("locked", f"another program is writing{tail}. Try again"),
+        ("lock timeout", f"another program has been writing for {PATIENCE:.0f} s{tail}. Try again"),
         ("not a database", "bench.sqlite is no SQLite file"),
         ("malformed", "bench.sqlite is damaged; `benchwright bench restore` brings back a backup"),
-        ("disk I/O error", "the disk cannot be read or written; nothing was recorded"),
+        ("disk I/O error", "the disk cannot be read or written" + tail),
+        ("permission denied", f"the server says: {said}{tail}"),
     ):
         if sign in said:
             return words
-    return said
+    return said + tail
 
 
-def _bring_up_to_date(place: Place) -> None:
-    """Run the migrations that are missing, in one transaction."""
-    with place.engine.connect() as connection:
-        if place.folder is not None and _is_ours(place, connection):
-            connection.exec_driver_sql("PRAGMA journal_mode=WAL") if _version(connection) is None else None
-        if _version(connection) == _newest():
-            return
-        connection.rollback()
-    with _one_writer(place), place.engine.connect() as connection:
-        if place.folder is not None:
-            connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
-        else:
-            connection.execute(text("SELECT pg_advisory_xact_lock(4815011)"))
-        _refuse_newer(place, connection)
-        _run_migrations(connection)
-        if place.folder is not None:
-            if connection.exec_driver_sql("PRAGMA foreign_key_check").first() is not None:
-                connection.rollback()
-                raise BenchError(
-                    f"{place.name}: bringing it up to date would break links between records; "
-                    "it was left as it is"
-                )
-            connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
-        connection.commit()
-        if place.folder is not None:
-            connection.exec_driver_sql("PRAGMA foreign_keys=ON")
+# -- migrations ----------------------------------------------------------------------------------------------
 
 
-def _is_ours(place: Place, connection: Connection) -> bool:
-    found = int(connection.exec_driver_sql("PRAGMA application_id").scalar() or 0)
-    tables = int(connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar() or 0)
-    if found != APPLICATION_ID and tables:
-        raise BenchError(f"{place.name}: bench.sqlite there is another program's file; name another folder")
-    return True
+def migrations_folder() -> Path:
+    """Where the revisions are; each file's name begins with its number."""
+    return Path(str(resources.files(__package__) / "migrations"))
 
 
-def _version(connection: Connection) -> str | None:
-    from sqlalchemy import inspect
+def newest_revision() -> str:
+    """The newest revision this program knows."""
+    names = [path.name for path in (migrations_folder() / "versions").iterdir()]
+    return max(name[:4] for name in names if name[:4].isdigit())
 
+
+def revision_of(connection: Connection) -> str | None:
+    """The revision of the records; None if there are none yet."""
     if not inspect(connection).has_table("alembic_version"):
         return None
     row = connection.execute(text("SELECT version_num FROM alembic_version")).first()
     return None if row is None else str(row[0])
 
 
-def _refuse_newer(place: Place, connection: Connection) -> None:
-    version = _version(connection)
-    if version is not None and version > _newest():
+def _bring_up_to_date(place: Place) -> None:
+    """Run the migrations that are missing, in one transaction, after a backup."""
+    with place.engine.connect() as connection:
+        version = _revision_of_ours(place, connection)
+        ready = version == newest_revision() and (place.read_only or _has_log(place, connection))
+    if ready:
+        return
+    if place.read_only:
         raise BenchError(
-            f"{place.name}: these records were written by a newer Benchwright "
-            f"(revision {version}, this one knows {_newest()}); update Benchwright"
+            f"{place.name}: it is read-only, and "
+            + ("there are no records in it" if version is None else "must be brought up to date first")
+            + ": copy the folder to where it can be written"
         )
+    with _one_writer(place), place.engine.connect() as connection:
+        if place.folder is not None:
+            with contextlib.suppress(DBAPIError):  # somebody reads: the next to open does it
+                connection.exec_driver_sql("PRAGMA journal_mode=WAL")
+            # Inside a transaction this would do nothing, and making a table anew would delete its children.
+            connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
+        try:
+            _begin_writing(place, connection)
+            _migrate(place, connection)
+            connection.commit()
+        finally:
+            connection.rollback()
+            if place.folder is not None:
+                connection.exec_driver_sql("PRAGMA foreign_keys=ON")
 
 
-def _newest() -> str:
-    """The newest revision this program knows: revisions are numbered."""
-    folder = resources.files(__package__) / "migrations" / "versions"
-    return max(path.name[:4] for path in folder.iterdir() if path.name[:4].isdigit())
+def _migrate(place: Place, connection: Connection) -> None:
+    version = _revision_of_ours(place, connection)  # another program may have done it meanwhile
+    if version == newest_revision():
+        return
+    if version is not None:
+        from .backup import before_migration
+
+        before_migration(place, version)
+    elif place.folder is None:
+        encoding = connection.execute(text("SHOW server_encoding")).scalar_one()
+        if encoding != "UTF8":
+            raise BenchError(
+                f"{place.name}: the database is in {encoding}, where Ω cannot be written: "
+                "make one with ENCODING 'UTF8'"
+            )
+    run_migrations(connection)
+    if place.folder is not None:
+        if connection.exec_driver_sql("PRAGMA foreign_key_check").first() is not None:
+            raise BenchError(
+                f"{place.name}: bringing it up to date would break links between records; "
+                "it was left as it is"
+            )
+        connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
 
 
-def _run_migrations(connection: Connection) -> None:
+def run_migrations(connection: Connection, to: str = "head") -> None:
+    """Bring records to a revision, in the transaction at hand.
+
+    Raises
+    ------
+    BenchError
+        Their revision is not known.
+    """
     from alembic import command
     from alembic.config import Config
+    from alembic.util import CommandError
 
     config = Config()
-    config.set_main_option("script_location", str(resources.files(__package__) / "migrations"))
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    config.set_main_option("path_separator", "newline")
     config.attributes["connection"] = connection
-    command.upgrade(config, "head")
+    try:
+        command.upgrade(config, to)
+    except CommandError as problem:
+        raise BenchError(f"the records cannot be brought up to date: {problem}") from problem
+
+
+def _has_log(place: Place, connection: Connection) -> bool:
+    if place.folder is None:
+        return True
+    return bool(connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal")
+
+
+def _revision_of_ours(place: Place, connection: Connection) -> str | None:
+    """The revision; refused if the records are another program's, or newer than this one knows."""
+    version = revision_of(connection)
+    if place.folder is not None:
+        mark = int(connection.exec_driver_sql("PRAGMA application_id").scalar() or 0)
+        tables = int(connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar() or 0)
+        if mark != APPLICATION_ID and (tables or mark):
+            raise BenchError(
+                f"{place.name}: bench.sqlite there is another program's file; name another folder"
+            )
+    else:
+        found = set(inspect(connection).get_table_names())
+        if (version is None and found & _OURS) or (version is not None and not found >= _OURS):
+            raise BenchError(
+                f"{place.name}: another program keeps its tables there; make an empty database for the bench"
+            )
+    if version is not None and version > newest_revision():
+        raise BenchError(
+            f"{place.name}: these records were written by a newer Benchwright "
+            f"(revision {version}, this one knows {newest_revision()}); update Benchwright"
+        )
+    return version

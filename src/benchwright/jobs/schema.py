@@ -1,7 +1,7 @@
 """Tables of the bench's records, the same for SQLite and PostgreSQL.
 
-Only `event` and `attachment` hold what was recorded. All else is derived from them in the same transaction,
-so that lists and searches are quick, and can be made anew at any time.
+Only `event`, `attachment` and `piece` hold what was recorded. All else is derived from them in the same
+transaction, so that lists and searches are quick, and can be made anew at any time.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ ISO = "%s LIKE '____-__-__T__:__:__.______Z'"
 job = Table(
     "job",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
     Column("uid", Text, nullable=False, unique=True),
     # Derived from the job's events, for lists.
     Column("title", Text, nullable=False, server_default=""),
@@ -53,7 +53,7 @@ job = Table(
 event = Table(
     "event",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
     Column("uid", Text, nullable=False, unique=True),
     Column("job", Integer, ForeignKey("job.number"), index=True),
     Column("at", Text, CheckConstraint(ISO % "at", name="at_iso"), nullable=False),
@@ -73,7 +73,14 @@ attachment = Table(
     metadata,
     Column("sha256", Text, primary_key=True),
     Column("size", Integer, CheckConstraint("size >= 0", name="size_positive"), nullable=False),
-    # Only where the bench has no folder: on a server.
-    Column("data", LargeBinary),
+    **STRICT,
+)
+# What was attached, only where the bench has no folder: on a server.
+piece = Table(
+    "piece",
+    metadata,
+    Column("sha256", Text, ForeignKey("attachment.sha256"), primary_key=True),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("data", LargeBinary, nullable=False),
     **STRICT,
 )

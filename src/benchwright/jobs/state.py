@@ -221,8 +221,12 @@ def _open_point(state: JobState, event: Event, body: bodies.OpenPoint) -> None:
 
 
 def _point_closed(state: JobState, event: Event, body: bodies.PointClosed) -> None:
+    before = {e.uid: e.supersedes for e in state.events}
     for point in state.points:
-        if point.event.uid == body.point or point.event.supersedes == body.point:
+        uid = point.event.uid  # or any wording before it was corrected
+        while uid and uid != body.point:
+            uid = before.get(uid, "")
+        if uid:
             point.closed = event
 
 

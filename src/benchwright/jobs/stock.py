@@ -84,15 +84,13 @@ def stock_of(events: Iterable[Event]) -> dict[str, Lot]:
     brought = {key_of(e.body.lot, e.body.of_job) for e in events if isinstance(e.body, bodies.StockReceived)}
     lots: dict[str, Lot] = {}
     for event in events:
+        if isinstance(event.body, bodies.StockReceived):
+            lots.setdefault(key_of(event.body.lot, event.body.of_job), _received(event.body, None))
+    for event in events:
         body = event.body
         if isinstance(body, bodies.StockReceived):
             key = key_of(body.lot, body.of_job)
-            known = lots.get(key)
-            lots[key] = Lot(
-                body.lot, body.kind, body.value, body.condition, body.source, body.price, body.where,
-                body.donor, body.replaces, body.quantity + (known.on_hand if known else 0),
-                known.reserved if known else {}, body.of_job, body.origin,
-            )  # fmt: skip
+            lots[key] = _received(body, lots[key])
         elif isinstance(body, bodies.StockCounted) and body.lot in lots:
             lots[body.lot].on_hand = body.quantity
         elif isinstance(body, bodies.StockMoved) and body.lot in lots:
@@ -112,6 +110,16 @@ def stock_of(events: Iterable[Event]) -> dict[str, Lot]:
             if left > 0:
                 lot.reserved[event.job] = left
     return lots
+
+
+def _received(body: bodies.StockReceived, known: Lot | None) -> Lot:
+    """A lot after a delivery; without the lot as it was, an empty one."""
+    return Lot(
+        body.lot, body.kind, body.value, body.condition, body.source,
+        known.price if known and body.price is None else body.price, body.where,
+        body.donor, body.replaces, body.quantity + known.on_hand if known else 0,
+        known.reserved if known else {}, body.of_job, body.origin,
+    )  # fmt: skip
 
 
 def shopping_list(events: Iterable[Event], lots: dict[str, Lot]) -> list[Shortage]:

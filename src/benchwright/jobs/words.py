@@ -1,8 +1,14 @@
-"""Search over everything written: SQLite's FTS5, PostgreSQL's text search."""
+"""Search over everything written: SQLite's FTS5, PostgreSQL's text search.
+
+Both are given the same words, made here, so that both find the same: a word of text as a whole, by its
+beginning, and from each place on where letters and digits meet. ``SN74LS157N`` is found by ``74LS157`` and by
+``LS157``, ``U3.14`` by ``U3``, ``+5V`` by ``5V``.
+"""
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -11,13 +17,21 @@ from sqlalchemy import Connection, text
 
 from .bodies import AnyBody, Attachment, Identity
 
-WORD = re.compile(r"[^\s\"'()*:^,;]+")
+KEPT = "#$%&+-./@_"
+"""Signs that belong to a word, as in +5V, U3.14, 1/4W; the others part words."""
+_WORD = re.compile(rf"(?:[^\W_]|[^\x00-\x7f\s]|[{re.escape(KEPT)}])+")
+_LONGEST = 80
+_MOST_STARTS = 12
+_MOST_BYTES = 400_000
+"""PostgreSQL takes 1 MB of words for one event."""
 
 
 def words_of(body: AnyBody) -> str:
     """All that a person might look for in an event."""
     found: list[str] = []
-    skip = {"sha256", "media_type", "uid", "evidence", "point", "donor", "board_text", "type"}
+    skip = {
+        "sha256", "media_type", "uid", "evidence", "point", "donor", "board_text", "type", "of_job", "origin",
+    }  # fmt: skip
 
     def gather(value: Any) -> None:
         if isinstance(value, str) and value:
@@ -38,11 +52,55 @@ def words_of(body: AnyBody) -> str:
     return " ".join(dict.fromkeys(found))
 
 
+def plain_words(written: str) -> list[str]:
+    """The words of a text, in order: small letters without accents."""
+    decomposed = unicodedata.normalize("NFKD", written)
+    bare = "".join(c for c in decomposed if unicodedata.category(c) not in ("Mn", "Cs")).casefold()
+    found = (word.strip("./")[:_LONGEST] for word in _WORD.findall(bare))
+    return [word for word in found if any(c.isalnum() or c > "\x7f" for c in word)]
+
+
+def starts_of(word: str) -> list[str]:
+    """A word, and its ends from each place on where letters, digits and signs meet."""
+    found = [word]
+    for i in range(1, len(word)):
+        here, before = word[i], word[i - 1]
+        if here.isalnum() and (not before.isalnum() or before.isdigit() != here.isdigit()):
+            found.append(word[i:])
+            if len(found) > _MOST_STARTS:
+                break
+    return found
+
+
+def index_words(written: str) -> list[str]:
+    """What a text is found by, each once."""
+    found: dict[str, None] = {}
+    size = 0
+    for word in plain_words(written):
+        for start in starts_of(word):
+            if start not in found:
+                size += len(start.encode())
+                if size > _MOST_BYTES:
+                    return list(found)
+                found[start] = None
+    return list(found)
+
+
 def put_words(connection: Connection, rows: Iterable[tuple[int, str]]) -> None:
     """Make events' words findable, by their numbers."""
-    values = [{"n": number, "t": words} for number, words in rows if words]
-    if values:
-        connection.execute(text("INSERT INTO words (rowid, text) VALUES (:n, :t)"), values)
+    listed = [(number, index_words(written)) for number, written in rows]
+    if not (listed := [(number, words) for number, words in listed if words]):
+        return
+    if connection.dialect.name == "sqlite":
+        connection.execute(
+            text("INSERT INTO words (rowid, found) VALUES (:n, :f)"),
+            [{"n": number, "f": " ".join(words)} for number, words in listed],
+        )
+    else:
+        connection.execute(
+            text("INSERT INTO words (rowid, found) VALUES (:n, array_to_tsvector(CAST(:f AS text[])))"),
+            [{"n": number, "f": words} for number, words in listed],
+        )
 
 
 def drop_words(connection: Connection, numbers: Sequence[int]) -> None:
@@ -51,34 +109,61 @@ def drop_words(connection: Connection, numbers: Sequence[int]) -> None:
         connection.execute(text("DELETE FROM words WHERE rowid = :n"), [{"n": n} for n in numbers])
 
 
-def find_words(connection: Connection, wanted: str, limit: int) -> list[tuple[int, str]]:
-    """Events in which all words wanted begin a word, best first: numbers and a snippet with the finds in [ ].
+def stored_words(connection: Connection) -> dict[int, set[str]]:
+    """What is findable now: number of the event, its words."""
+    if connection.dialect.name == "sqlite":
+        rows = connection.execute(text("SELECT rowid, found FROM words"))
+        return {int(number): set(found.split()) for number, found in rows}
+    rows = connection.execute(text("SELECT rowid, tsvector_to_array(found) FROM words"))
+    return {int(number): set(found) for number, found in rows}
+
+
+def find_words(connection: Connection, wanted: str, limit: int) -> list[int]:
+    """Numbers of events in which all words wanted occur: whole words first, then beginnings; newest first.
 
     Parameters
     ----------
     wanted : str
         As typed; nothing in it has a meaning of its own.
+    limit : int
     """
-    words = WORD.findall(wanted)
-    if not words:
+    words = list(dict.fromkeys(plain_words(wanted)))
+    if not words or limit < 1:
         return []
-    if connection.dialect.name == "sqlite":
-        query = " ".join(f'"{word}"*' for word in words)
-        rows = connection.execute(
-            text(
-                "SELECT rowid, snippet(words, 0, '[', ']', ' ... ', 12) FROM words WHERE words MATCH :q "
-                "ORDER BY rank, rowid DESC LIMIT :k"
-            ),
-            {"q": query, "k": limit},
-        )
-    else:
-        rows = connection.execute(
-            text(
-                "SELECT rowid, "
-                "ts_headline('simple', text, q, 'StartSel=[, StopSel=], MaxWords=14, MinWords=4') "
-                "FROM words, to_tsquery('simple', :q) q WHERE found @@ q "
-                "ORDER BY ts_rank(found, q) DESC, rowid DESC LIMIT :k"
-            ),
-            {"q": " & ".join("'" + word.replace("\\", "") + "':*" for word in words), "k": limit},
-        )
-    return [(int(number), str(snippet)) for number, snippet in rows]
+    lite = connection.dialect.name == "sqlite"
+    found: dict[int, None] = {}
+    for beginning in (False, True):
+        if lite:
+            query = " ".join(f'"{word}"' + "*" * beginning for word in words)
+            sql = "SELECT rowid FROM words WHERE words MATCH :q ORDER BY rowid DESC LIMIT :k"
+        else:
+            query = " & ".join(f"'{word}'" + ":*" * beginning for word in words)
+            sql = "SELECT rowid FROM words WHERE found @@ CAST(:q AS tsquery) ORDER BY rowid DESC LIMIT :k"
+        for number in connection.execute(text(sql), {"q": query, "k": limit}).scalars():
+            found.setdefault(int(number))
+        if len(found) >= limit:
+            break
+    return list(found)[:limit]
+
+
+def snippet(written: str, wanted: str, around: int = 6) -> str:
+    """A piece of a text with the words found in [ ].
+
+    Parameters
+    ----------
+    written, wanted : str
+    around : int
+        Words shown before and after the first find.
+    """
+    looked = tuple(plain_words(wanted))
+    words = written.split()
+    hits = [
+        i
+        for i, word in enumerate(words)
+        if any(start.startswith(looked) for plain in plain_words(word) for start in starts_of(plain))
+    ]
+    first = hits[0] if hits else 0
+    begin, end = max(0, first - around), first + around + 1
+    marked = {i: f"[{words[i]}]" for i in hits}
+    shown = " ".join(marked.get(i, words[i]) for i in range(begin, min(end, len(words))))
+    return ("... " if begin else "") + shown + (" ..." if end < len(words) else "")

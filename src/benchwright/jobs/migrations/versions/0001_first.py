@@ -17,7 +17,7 @@ def upgrade() -> None:
     """Make the first tables."""
     op.create_table(
         "job",
-        sa.Column("number", sa.Integer),
+        sa.Column("number", sa.Integer, autoincrement=False),
         sa.Column("uid", sa.Text, nullable=False),
         sa.Column("title", sa.Text, nullable=False, server_default=""),
         sa.Column("stage", sa.Text, nullable=False, server_default="open"),
@@ -36,7 +36,7 @@ def upgrade() -> None:
     op.create_index("ix_job_updated", "job", ["updated"])
     op.create_table(
         "event",
-        sa.Column("number", sa.Integer),
+        sa.Column("number", sa.Integer, autoincrement=False),
         sa.Column("uid", sa.Text, nullable=False),
         sa.Column("job", sa.Integer),
         sa.Column("at", sa.Text, nullable=False),
@@ -64,17 +64,28 @@ def upgrade() -> None:
         "attachment",
         sa.Column("sha256", sa.Text),
         sa.Column("size", sa.Integer, nullable=False),
-        sa.Column("data", sa.LargeBinary),
         sa.PrimaryKeyConstraint("sha256", name="pk_attachment"),
         sa.CheckConstraint("size >= 0", name="ck_attachment_size_positive"),
         sqlite_strict=True,
     )
+    op.create_table(
+        "piece",
+        sa.Column("sha256", sa.Text),
+        sa.Column("number", sa.Integer, autoincrement=False),
+        sa.Column("data", sa.LargeBinary, nullable=False),
+        sa.PrimaryKeyConstraint("sha256", "number", name="pk_piece"),
+        sa.ForeignKeyConstraint(["sha256"], ["attachment.sha256"], name="fk_piece_sha256_attachment"),
+        sqlite_strict=True,
+    )
+    # The words themselves are made in Python, alike for both: see `jobs.words`.
     if op.get_bind().dialect.name == "sqlite":
-        op.execute("CREATE VIRTUAL TABLE words USING fts5(text, tokenize = \"unicode61 tokenchars '.+_'\")")
+        op.execute(
+            "CREATE VIRTUAL TABLE words USING fts5(found, detail = none, prefix = '2 3', "
+            "tokenize = \"ascii tokenchars '#$%&+-./@_'\")"
+        )
     else:
         op.execute(
-            "CREATE TABLE words (rowid INTEGER CONSTRAINT pk_words PRIMARY KEY, text TEXT NOT NULL, "
-            "found TSVECTOR GENERATED ALWAYS AS (to_tsvector('simple', text)) STORED)"
+            "CREATE TABLE words (rowid INTEGER CONSTRAINT pk_words PRIMARY KEY, found TSVECTOR NOT NULL)"
         )
         op.execute("CREATE INDEX ix_words_found ON words USING GIN (found)")
 
