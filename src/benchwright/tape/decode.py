@@ -82,6 +82,10 @@ class _Stretch:
     """What the best reading costs more that began at another bit, and never met this one."""
 
 
+SILENT = 0.12
+"""Share of the usual amplitude below which nothing is heard."""
+
+
 class Reader:
     """Reads one recording, or a stretch of it, in one encoding.
 
@@ -115,6 +119,8 @@ class Reader:
     """Hypotheses above which what is certain is given out: fewer stay in the processor's cache."""
     LONGEST_GAP = 0.35
     """Seconds of nothing that a block may hold."""
+    SETTLED = 0.03
+    """Seconds into a silence for which reading goes on, so that no end is missed."""
     LONGEST_GAP_LEADERLESS = 0.12
     """The same where blocks follow each other without leaders, after short silences."""
 
@@ -239,6 +245,10 @@ class Reader:
         held = self.MOST_HELD
         while self.now < last:
             until = min(self.now + self.SLICE * self.rate, last)
+            over = self._falls_silent(window)
+            if over is not None:
+                # To follow hiss costs more than to follow data, and tells nothing.
+                until = min(until, over)
             state = self.follower.run(window, until)
             if state == FULL:
                 if not self._commit():
@@ -247,7 +257,8 @@ class Reader:
                 continue
             self.now = until
             living = self.follower.living()
-            if state == NOTHING_LEFT or not len(living) or self._lost(window, living):
+            silent = over is not None and self.now >= over
+            if silent or state == NOTHING_LEFT or not len(living) or self._lost(window, living):
                 self._lose(window)
                 return True
             if self.follower.size > held:
@@ -265,6 +276,16 @@ class Reader:
             self.stretches[-1].gatherer.add(piece)
         return piece is not None
 
+    def _falls_silent(self, window: Window) -> float | None:
+        """When, in the next slice, it is certain that a silence has begun in which the signal is lost."""
+        assert self.follower is not None
+        here, step = int(self.now - window.start), 8  # the amplitude changes slowly
+        gap, settled = self.longest_gap * self.rate / step, self.SETTLED * self.rate
+        seen = window.amplitude[max(0, here) : here + int((self.longest_gap + self.SLICE) * self.rate) : step]
+        loud = np.flatnonzero(seen >= SILENT * self.follower.settings.amplitude)
+        since = int(loud[-1]) + 1 if len(loud) else 0
+        return self.now + since * step + settled if len(seen) - since >= gap else None
+
     def _lost(self, window: Window, living: npt.NDArray[np.int32]) -> bool:
         assert self.follower is not None
         f = self.follower
@@ -274,7 +295,7 @@ class Reader:
         gap = int(self.longest_gap * self.rate)
         here = int(self.now - window.start)
         recent = window.amplitude[max(0, here - gap) : here]
-        if len(recent) >= gap and float(np.max(recent)) < 0.12 * amplitude:
+        if len(recent) >= gap and float(np.max(recent)) < SILENT * amplitude:
             return True
         span = max(0.12 * self.rate, 80 * self.short)
         for time, cost in reversed(self.history):
@@ -291,10 +312,11 @@ class Reader:
         ends = ends[f.edge_at[ends] >= f.edge_at[0]]
         began = stretch.start.time
         if len(ends):
-            present = np.concatenate(
-                ([0.0], np.cumsum(window.amplitude > 0.3 * f.settings.amplitude) / self.short)
-            )
-            place = np.clip((f.edge_at[ends] - window.start).astype(int), 0, len(present) - 1)
+            place = np.clip((f.edge_at[ends] - window.start).astype(int), 0, len(window.amplitude))
+            first = int(np.min(place))
+            place -= first
+            loud = window.amplitude[first : first + int(np.max(place))] > 0.3 * f.settings.amplitude
+            present = np.concatenate(([0.0], np.cumsum(loud) / self.short))
             # Good reading earns more than it costs, so the least of this is where good reading stops.
             score = f.cost[ends] - 0.9 * present[place]
             score -= np.where(f.grammar.kind[f.node[ends]] == ENDED, 4.0, 0.0)

@@ -261,9 +261,10 @@ class Follower:
 
     def ends(self) -> IntArray:
         """Hypotheses at which a block may end: between two bytes, after the last, or in the leader."""
-        kinds = self.grammar.kind[self.node[: self.size]]
-        usable = (kinds == BOUNDARY) | (kinds == ENDED) | (kinds == LEADER)
-        return np.flatnonzero(usable & (self.node[: self.size] >= 0)).astype(np.int32)
+        kinds = self.grammar.kind
+        # The last stands for the root, whose node is -1.
+        usable = np.append((kinds == BOUNDARY) | (kinds == ENDED) | (kinds == LEADER), False)
+        return np.flatnonzero(usable[self.node[: self.size]]).astype(np.int32)
 
     def _piece(self, path: IntArray, with_rivals: bool = True) -> Piece:
         leaves, returns, more, begins, bits = rivals(

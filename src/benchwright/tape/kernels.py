@@ -116,11 +116,18 @@ def crossings(signal: Array, wave: Array, start: float) -> tuple[Array, Array, A
         above[k] = up
         below[k] = down
         if k + 1 < n:
-            more, less = _parts(wave[k], wave[k + 1], 1.0)
-            up += more
-            down += less
             a, b = signal[k], signal[k + 1]
-            if (a < 0.0) != (b < 0.0):
+            if (a < 0.0) == (b < 0.0):
+                # Most often: the wave has the signs of the signal.
+                half = 0.5 * (float(wave[k]) + float(wave[k + 1]))
+                if a < 0.0:
+                    down -= half
+                else:
+                    up += half
+            else:
+                more, less = _parts(wave[k], wave[k + 1], 1.0)
+                up += more
+                down += less
                 time[count] = start + k + a / (a - b)
                 slope[count] = abs(b - a)
                 rising[count] = 1 if b > a else -1
