@@ -7,6 +7,7 @@ from importlib import import_module
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 
 class LazyGroup(click.Group):
@@ -35,3 +36,12 @@ class LazyGroup(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, _, text) in sorted(self.commands_at.items())])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Names and help lines from the table: completion loads no command."""
+        found = [
+            CompletionItem(name, help=text)
+            for name, (_, _, text) in sorted(self.commands_at.items())
+            if name.startswith(incomplete)
+        ]
+        return found + click.Command.shell_complete(self, ctx, incomplete)

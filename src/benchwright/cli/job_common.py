@@ -1,0 +1,56 @@
+"""What the commands on jobs share: arguments, printing of events, JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .columns import hanging
+from .complete import complete_job, complete_lot
+from .moments import local
+
+if TYPE_CHECKING:
+    from ..jobs import Event
+
+job_argument = click.argument("number", metavar="JOB", type=click.IntRange(1), shell_complete=complete_job)
+lot_argument = click.argument("lot", metavar="LOT", shell_complete=complete_lot)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
+at_option = click.option(
+    "--at", "when", metavar="TIME", help="When it happened, if not now: 14:30, 'yesterday 20:00', 2024-11-03."
+)
+
+
+def print_json(value: Any) -> None:
+    """As every program can read it."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def event_json(event: Event) -> dict[str, Any]:
+    """An event with its body; amounts are strings."""
+    import msgspec
+
+    from ..jobs.history import to_iso
+    from ..jobs.telling import tell
+
+    body = msgspec.to_builtins(event.body, builtin_types=())
+    body.pop("board_text", None)  # the whole board file; `job export` has it
+    return {
+        "event": event.number, "uid": event.uid, "kind": event.kind, "at": to_iso(event.at),
+        "recorded": to_iso(event.recorded), "supersedes": event.supersedes, "told": tell(event.body),
+        "body": {name: value for name, value in body.items() if name != "type"},
+    }  # fmt: skip
+
+
+def price_json(price: Any) -> dict[str, str] | None:
+    """A price, its value as a string."""
+    return None if price is None else {"value": f"{price.value:f}", "currency": price.currency}
+
+
+def print_events(told: Iterable[tuple[Event, str]], *, dated: bool = False) -> None:
+    """Events with their numbers, one a line."""
+    for event, text in told:
+        head = f"{event.number:6}  " + (f"{local(event.at)}  " if dated else "")
+        click.echo(hanging(head, text))

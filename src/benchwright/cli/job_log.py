@@ -1,0 +1,275 @@
+"""`benchwright job log`, `undo` and `redo`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .at_bench import bench_option, opened
+from .job_common import at_option, event_json, job_argument, json_option, print_events, print_json
+from .moments import parse_moment
+
+if TYPE_CHECKING:
+    from ..jobs import Bench, Event
+    from ..jobs.bodies import AnyBody, State
+    from ..jobs.entry import Entry
+
+Change = tuple["AnyBody", datetime | None, str]
+
+
+def _examples() -> str:
+    """The examples, laid out for click, without loading what understands them."""
+    return """\b
+      U3.14 GND 0R8                        a reading, as for `benchwright find`
+      power on, power off, out U7, in U7   the state that what follows is taken in
+      look U5 debris                       something seen
+      good: U3.14 GND 4k7                  a reading of a known good unit
+      cleaned U5, reflowed U5, reseated U5, adjusted RV1: azimuth
+      replaced U5 from 4116-1: was dead    with a part out of stock
+      changed: composite video out; why no monitor; undo unsolder C9
+      symptom no picture                   what the machine shows
+      note smells of smoke
+      25 min cleaning                      time spent; also 1 h 20 min, 1.5 h
+      spent 12.50 postage                  also 'spent 5 GBP at 1.17 parts'
+      sold 120 EUR, got 5 refund, fee 12%, likely 120 60%
+      open: key cap on order; done 3       an open point, and its end
+      test keyboard passed: all keys       passed, failed or not tested
+      found shorted 74LS157 U9             a fault that was proved
+      want 2 x 4116 150 ns                 parts to get
+      used 1 x 4116-1 for U5               parts out of stock
+      serial: 004711                       also case:, revision:, rom:, title:
+    """
+
+
+@click.command(
+    "log",
+    help="Record what was measured, seen, done or spent, as you would jot it down.\n\n"
+    "Each LINE is one entry; - reads lines from standard input. All of them are recorded or none, and each "
+    "is told back as it was understood.\n\n" + _examples(),
+    context_settings={"ignore_unknown_options": True},
+)
+@job_argument
+@click.argument("lines", metavar="LINE...", nargs=-1, required=True)
+@at_option
+@click.option(
+    "--correct", "corrected", type=click.IntRange(1), metavar="EVENT",
+    help="The line takes the place of this event, at its time and with the board in its state.",
+)  # fmt: skip
+@click.option("--meter", metavar="TEXT", default="", help="What it was measured with; kept with readings.")
+@bench_option
+@json_option
+def log_command(
+    number: int,
+    lines: tuple[str, ...],
+    when: str | None,
+    corrected: int | None,
+    meter: str,
+    where: str | None,
+    as_json: bool,
+) -> None:
+    typed = _typed(lines)
+    at = parse_moment(when) if when else None
+    with opened(where) as bench:
+        from ..jobs.entry import BadEntry, Desk, read_lines
+
+        job = bench.job(number)
+        desk = Desk(job, job.board_state, _functions(typed), meter)
+        target = None if corrected is None else _event_of(bench, number, corrected)
+        if target is not None:
+            desk.state = _state_before(job.events, target)
+        try:
+            entries = read_lines(typed, desk)
+        except BadEntry as problem:
+            hint = "`benchwright job log --help` shows what can be typed"
+            click.echo(f"benchwright: {problem}\n({hint})", err=True)
+            sys.exit(2)
+        before = job.board_state
+        if target is not None:
+            changes = _correction(job.events, target, entries, at)
+        else:
+            changes = _additions(entries, at or datetime.now(UTC))
+        events = bench.record_each(number, changes)
+        after = bench.job(number)
+    _answer(number, after, events, before, as_json)
+
+
+def _typed(lines: Sequence[str]) -> list[str]:
+    """The lines, with those of standard input in the place of -."""
+    typed: list[str] = []
+    for line in lines:
+        typed += (sys.stdin.read() if line == "-" else line).splitlines()
+    return typed
+
+
+def _functions(typed: Sequence[str]) -> dict[str, str]:
+    """What a test may be called, for the condition report; looked up only where a test is logged."""
+    if not any(line.lstrip().lower().startswith("test") for line in typed):
+        return {}
+    from ..sheets.condition import all_functions
+
+    return {
+        name.lower(): key
+        for key, function in all_functions().items()
+        for name in (key, key.replace("_", " "), function.name)
+    }
+
+
+def _additions(entries: Sequence[Entry], at: datetime) -> list[Change]:
+    """One moment for each line, in order: what belongs to one line is known by it."""
+    return [
+        (body, at + timedelta(microseconds=n), "") for n, entry in enumerate(entries) for body in entry.said
+    ]
+
+
+def _event_of(bench: Bench, number: int, wanted: int) -> Event:
+    """The event of that number in a job, if it can be corrected."""
+    from ..jobs import NoSuchEvent
+    from ..jobs.history import standing
+
+    events = bench.events(number)
+    target = next((event for event in events if event.number == wanted), None)
+    if target is None:
+        raise NoSuchEvent(f"job {number} has no event {wanted}: `benchwright job show {number}` lists them")
+    if target not in standing(events):
+        later = [event.number for event in events if event.supersedes == target.uid]
+        taken = f": event {later[-1]} took its place" if later else ""
+        raise NoSuchEvent(f"event {wanted} no longer stands{taken}")
+    if target.kind in ("opened", "identity", "taken-in"):
+        raise NoSuchEvent(f"event {wanted} says what the machine is: correct it by `benchwright job set`")
+    return target
+
+
+def _state_before(events: Sequence[Event], target: Event) -> State:
+    """What the board was in where an event stands in the history."""
+    from ..jobs.bodies import BoardState, State
+    from ..jobs.history import standing
+
+    state = State()
+    for event in standing(events):
+        if event.uid == target.uid:
+            break
+        if isinstance(event.body, BoardState):
+            state = event.body.state
+    return state
+
+
+def _correction(
+    events: Sequence[Event], target: Event, entries: Sequence[Entry], at: datetime | None
+) -> list[Change]:
+    """The bodies of one line in the place of those of another; what has none to replace is added."""
+    from ..jobs.bodies import Undone
+    from ..jobs.telling import one_deed
+
+    if len(entries) != 1:
+        raise click.UsageError(f"one event is corrected by one line; {len(entries)} were given")
+    left = one_deed(events, target)
+    when = at or target.at
+    changes: list[Change] = []
+    said = list(entries[0].said)
+    for body in said:
+        old = next((event for event in left if type(event.body) is type(body)), None)
+        if old is None and body is said[0]:
+            old = next((event for event in left if event.uid == target.uid), None)
+        if old is not None:
+            left.remove(old)
+        changes.append((body, when, "" if old is None else old.uid))
+    gone: list[Change] = [(Undone(why="corrected"), None, event.uid) for event in left]
+    return gone + changes
+
+
+def _answer(number: int, job: Any, events: Sequence[Event], before: State, as_json: bool) -> None:
+    from ..jobs.telling import tell_state
+
+    if as_json:
+        print_json({"job": number, "recorded": [event_json(event) for event in events]})
+        return
+    click.echo(f"Job {number}, {job.title}:")
+    print_events(_told(job, [event for event in events if event.kind != "undone"]))
+    if job.board_state != before:
+        click.echo(f"The board is now: {tell_state(job.board_state)}.")
+
+
+def _told(job: Any, events: Sequence[Event]) -> list[tuple[Event, str]]:
+    from ..jobs.telling import told_with_parts
+
+    return told_with_parts(events, {point.event.uid: point.text for point in job.points})
+
+
+@click.command("undo")
+@job_argument
+@click.option("--why", default="", metavar="TEXT", help="Kept in the history.")
+@bench_option
+@json_option
+def undo_command(number: int, why: str, where: str | None, as_json: bool) -> None:
+    """Take back what was recorded last; again for what was before it.
+
+    Parts that were used go back into stock. The history keeps both.
+    """
+    with opened(where) as bench:
+        from ..jobs import BadEvent
+        from ..jobs.bodies import Undone
+        from ..jobs.history import last_to_undo
+        from ..jobs.telling import one_deed
+
+        job = bench.job(number)
+        last = last_to_undo(job.events)
+        if last is None:
+            raise BadEvent(f"job {number}: there is nothing to take back")
+        gone = one_deed(job.events, last)
+        bench.record_each(number, [(Undone(why=why), None, event.uid) for event in reversed(gone)])
+        _tell_back("Taken back", "taken back", number, bench.job(number), gone, job.board_state, as_json)
+
+
+@click.command("redo")
+@job_argument
+@bench_option
+@json_option
+def redo_command(number: int, where: str | None, as_json: bool) -> None:
+    """Bring back what was taken back last."""
+    with opened(where) as bench:
+        from ..jobs import BadEvent
+        from ..jobs.bodies import Undone
+        from ..jobs.history import last_undo
+
+        job = bench.job(number)
+        last = last_undo(job.events)
+        if last is None:
+            raise BadEvent(f"job {number}: nothing was taken back")
+        undos = _undone_with(job.events, last)
+        bench.record_each(number, [(Undone(), None, undo.uid) for undo in undos])
+        wanted = {undo.supersedes for undo in undos}
+        back = [event for event in job.events if event.uid in wanted]
+        _tell_back("Brought back", "brought back", number, bench.job(number), back, job.board_state, as_json)
+
+
+def _undone_with(events: Sequence[Event], last: Event) -> list[Event]:
+    """The undos that took back one deed: those that stand, of the events that belonged to it."""
+    from ..jobs.telling import one_deed
+
+    gone = {event.supersedes for event in events if event.supersedes}
+    undos = [event for event in events if event.kind == "undone" and event.uid not in gone]
+    targets = {event.uid: replace(event, supersedes="") for event in events}
+    if last.supersedes not in targets:
+        return [last]
+    target = targets[last.supersedes]
+    together = {e.uid for e in one_deed([targets[undo.supersedes] for undo in undos], target)}
+    return [undo for undo in undos if undo.supersedes in together]
+
+
+def _tell_back(
+    head: str, key: str, number: int, job: Any, events: Sequence[Event], before: State, as_json: bool
+) -> None:
+    from ..jobs.telling import tell_state
+
+    if as_json:
+        print_json({"job": number, key: [event_json(event) for event in events]})
+        return
+    click.echo(f"{head} in job {number}, {job.title}:")
+    print_events(_told(job, events))
+    if job.board_state != before:
+        click.echo(f"The board is now: {tell_state(job.board_state)}.")

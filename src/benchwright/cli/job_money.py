@@ -1,0 +1,108 @@
+"""A job's money on the screen and as JSON."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .columns import table
+from .moments import hours
+
+if TYPE_CHECKING:
+    from ..jobs import JobState
+    from ..money import Amount, Expectation, Ledger, Statement
+
+
+def statement_json(statement: Statement) -> dict[str, Any]:
+    """A statement; amounts and hours are strings."""
+    return {
+        "currency": statement.currency,
+        "costs": {kind: _value(amount) for kind, amount in statement.costs.items()},
+        "income": {kind: _value(amount) for kind, amount in statement.income.items()},
+        "cost_to_date": _value(statement.cost_to_date),
+        "income_to_date": _value(statement.income_to_date),
+        "tax_back": _value(statement.tax_back),
+        "tax_due": _value(statement.tax_due),
+        "hours": f"{statement.hours:.2f}",
+        "hours_valued": _value(statement.hours_valued),
+        "profit": _value(statement.profit),
+        "profit_with_hours": _value(statement.profit_with_hours),
+        "sold": statement.sold,
+    }
+
+
+def expectation_json(expected: Expectation | None) -> dict[str, Any] | None:
+    """What a sale may leave."""
+    if expected is None:
+        return None
+    return {
+        "at": [
+            {
+                "price": _value(one.price),
+                "chance": None if one.chance is None else round(float(one.chance), 6),
+                "profit": _value(one.profit), "profit_with_hours": _value(one.profit_with_hours),
+            }
+            for one in expected.at
+        ],
+        "expected_profit": _value(expected.expected.profit),
+        "expected_profit_with_hours": _value(expected.expected.profit_with_hours),
+        "chance_of_loss": round(expected.chance_of_loss, 6),
+        "break_even": None if expected.break_even is None else _value(expected.break_even),
+    }  # fmt: skip
+
+
+def _value(amount: Amount) -> str:
+    return f"{amount.value:f}"
+
+
+def expectation(job: JobState, ledger: Ledger) -> Expectation | None:
+    """What the likely prices promise; those without a chance share what the others leave."""
+    if not job.likely_prices or ledger.statement().sold:
+        return None
+    from ..money import Amount
+
+    said = [chance for chance in job.likely_prices.values() if chance is not None]
+    rest = max(Decimal(0), 100 - sum(said, Decimal(0)))
+    unsaid = len(job.likely_prices) - len(said)
+    pairs = [
+        (Amount(price, job.currency), chance if chance is not None else rest / unsaid)
+        for price, chance in job.likely_prices.items()
+    ]
+    return ledger.expect(pairs) if any(chance for _, chance in pairs) else None
+
+
+def tell_statement(statement: Statement, job: JobState) -> None:
+    """Costs, income, hours and profit."""
+    lines = [(f"  {kind}", f"-{amount.value:f}", "") for kind, amount in statement.costs.items()]
+    lines += [(f"  {kind}", f"{amount.value:f}", "") for kind, amount in statement.income.items()]
+    if statement.tax_back:
+        lines.append(("  tax back", f"{statement.tax_back.value:f}", ""))
+    if statement.tax_due:
+        lines.append(("  tax due", f"-{statement.tax_due.value:f}", ""))
+    worth = ""
+    if statement.hours:
+        worth = f"{hours(job.minutes)} at the bench"
+        if statement.hours_valued:
+            worth += (
+                f", worth {statement.hours_valued.value:f}: {statement.profit_with_hours.value:f} with them"
+            )
+    lines.append(("  profit to date", f"{statement.profit.value:f}", worth))
+    click.echo(table((f"Money, {statement.currency}", "", ""), lines, right=(1,)))
+
+
+def tell_expectation(expected: Expectation | None) -> None:
+    """A line for each likely price."""
+    if expected is None:
+        return
+    rows = [
+        (f"  at {one.price.value:f}", "" if one.chance is None else f"{float(one.chance):.0%}",
+         f"{one.profit.value:f}", f"{one.profit_with_hours.value:f}")
+        for one in expected.at
+    ]  # fmt: skip
+    rows.append(("  on average", "", f"{expected.expected.profit.value:f}",
+                 f"{expected.expected.profit_with_hours.value:f}"))  # fmt: skip
+    click.echo(table(("If it sells", "chance", "profit", "with hours"), rows, right=(1, 2, 3)))
+    if expected.break_even is not None:
+        click.echo(f"  no loss from {expected.break_even} on")
