@@ -25,6 +25,7 @@ from . import bodies
 from .errors import BadEvent
 from .history import Event, digest, from_iso, to_iso
 from .rules import plain_fields
+from .words import words_of
 
 FORMAT, VERSION = "benchwright job", 1
 MANIFEST, README, JOB, STOCK = "SHA256SUMS", "README.txt", "job.json", "stock.json"
@@ -349,6 +350,8 @@ def _event(path: str, job: str, number: int, said: _Event) -> Event:
         body = bodies.from_json(bytes(said.body))
         _sane_numbers(msgspec.to_builtins(body, builtin_types=(Decimal,)))
         plain_fields(body)
+        if "\x00" in words_of(body):
+            raise ValueError("a text holds a zero byte")
         found = digest(said.uid, job, said.at, said.recorded, said.supersedes, bodies.to_json(body))
     except msgspec.ValidationError as problem:
         raise BadFile(
