@@ -12,6 +12,7 @@ from ..errors import BenchwrightError
 from .lazy import LazyGroup
 
 _COMMANDS = {
+    "bench": ("bench", "bench", "Back up, check and bring back the bench's records."),
     "bid": ("bid", "bid", "What a faulty machine is worth: the most to pay, and why."),
     "board": ("board", "board", "Import, check, show and export boards."),
     "demo": ("demo", "demo", "Try the whole job on an invented machine."),

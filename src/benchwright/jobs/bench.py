@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -254,7 +254,7 @@ class Bench:
             if name in changed:
                 raise BadEvent(f"parts of lot {name} were used: correct that first")
             jobs.setdefault(use.job)
-        numbers = dict(connection.execute(select(schema.job.c.uid, schema.job.c.number)).tuples())
+        numbers = dict(connection.execute(select(schema.job.c.uid, schema.job.c.number)).tuples().all())
         for uid in jobs:
             events = self._events(connection, numbers[uid])
             _summarise(connection, numbers[uid], derive(uid, events), self._prices(connection, events))
@@ -366,12 +366,9 @@ class Bench:
         return stock_of(self._standing_of(connection, KINDS))
 
     def _prices(self, connection: Connection, events: Sequence[Event]) -> dict[str, bodies.Price]:
-        used = {event.body.lot for event in events if isinstance(event.body, bodies.PartUsed)}
-        if not used:
+        if not any(isinstance(event.body, bodies.PartUsed) for event in events):
             return {}
-        lots, job = self._lots(connection), events[0].job
-        found = {name: lot_for(lots, job, name) for name in used}
-        return {name: lot.price for name, lot in found.items() if lot is not None and lot.price is not None}
+        return prices_of(events, self._lots(connection))
 
 
 def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench:
@@ -447,6 +444,13 @@ def _summarise(connection: Connection, job: int, state: JobState, prices: dict[s
     )
 
 
+def prices_of(events: Sequence[Event], lots: Mapping[str, Lot]) -> dict[str, bodies.Price]:
+    """What one of each lot cost that a job used, by the events of that job and the stock."""
+    used = {event.body.lot: event.job for event in events if isinstance(event.body, bodies.PartUsed)}
+    found = {name: lot_for(lots, job, name) for name, job in used.items()}
+    return {name: lot.price for name, lot in found.items() if lot is not None and lot.price is not None}
+
+
 def summary_of(state: JobState, prices: dict[str, bodies.Price]) -> dict[str, Any]:
     """What a list shows of a job: columns of table `job`."""
     try:
@@ -491,4 +495,4 @@ def rederive(bench: Bench, connection: Connection) -> None:
         _summarise(connection, number, state, bench._prices(connection, state.events))
 
 
-__all__ = ["Bench", "Found", "JobLine", "open_bench", "rederive", "summary_of"]
+__all__ = ["Bench", "Found", "JobLine", "open_bench", "prices_of", "rederive", "summary_of"]

@@ -9,6 +9,10 @@ class BenchError(BenchwrightError):
     """The bench's records cannot be opened, read or written."""
 
 
+class DamagedBench(BenchError):
+    """The bench's file is there, but can no longer be read as what it was."""
+
+
 class BadEvent(BenchwrightError, ValueError):
     """Something that cannot be recorded as it was given."""
 

@@ -17,7 +17,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import NullPool, QueuePool
 
 from .attachments import Attachments, FolderAttachments, TableAttachments
-from .errors import BenchError
+from .errors import BenchError, DamagedBench
 
 FILE = "bench.sqlite"
 APPLICATION_ID = 0x42574843
@@ -179,7 +179,7 @@ def _folder(folder: Path, create: bool) -> Place:
     if read_only:
         engine = create_engine("sqlite://", creator=lambda: _reader(file), poolclass=NullPool)
     else:
-        engine = create_engine("sqlite://", creator=lambda: _connect(file, "rwc"), poolclass=QueuePool)
+        engine = create_engine("sqlite://", creator=lambda: connect(file, "rwc"), poolclass=QueuePool)
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:
@@ -190,8 +190,8 @@ def _folder(folder: Path, create: bool) -> Place:
     return Place(engine, folder, FolderAttachments(folder / "attachments"), str(folder), read_only)
 
 
-def _connect(file: Path, mode: str) -> sqlite3.Connection:
-    """Connect with an address, in which any character of a path is quoted; BEGIN is ours to say."""
+def connect(file: Path, mode: str) -> sqlite3.Connection:
+    """Connect by an address, in which any character of a path is quoted; BEGIN is ours to say."""
     how = "immutable=1" if mode == "immutable" else f"mode={mode}"
     return sqlite3.connect(
         f"{file.absolute().as_uri()}?{how}",
@@ -208,7 +208,7 @@ def _reader(file: Path) -> sqlite3.Connection:
     SQLite cannot read a file with a write-ahead log without writing beside it, unless another program has
     it open, or the file is promised not to change.
     """
-    connection = _connect(file, "ro")
+    connection = connect(file, "ro")
     try:
         connection.execute("SELECT count(*) FROM sqlite_master")
         return connection
@@ -220,7 +220,7 @@ def _reader(file: Path) -> sqlite3.Connection:
             f"{file.parent}: it is read-only, and the last program did not close it: "
             "copy the whole folder to where it can be written, and open it there"
         )
-    return _connect(file, "immutable")
+    return connect(file, "immutable")
 
 
 # -- transactions --------------------------------------------------------------------------------------------
@@ -264,12 +264,18 @@ def told(place: Place, *, writing: bool = False) -> Iterator[None]:
     try:
         yield
     except DBAPIError as problem:
-        raise BenchError(f"{place.name}: {_in_words(problem, tail)}") from problem
+        kind = DamagedBench if _is_damage(str(problem.orig)) else BenchError
+        raise kind(f"{place.name}: {_in_words(problem, tail)}") from problem
     except sqlite3.Error as problem:
-        raise BenchError(f"{place.name}: {_plain(str(problem), tail)}") from problem
+        kind = DamagedBench if _is_damage(str(problem)) else BenchError
+        raise kind(f"{place.name}: {_plain(str(problem), tail)}") from problem
     except OSError as problem:
         said = (problem.strerror or str(problem)).lower()
         raise BenchError(f"{problem.filename or place.name}: {said}{tail}") from problem
+
+
+def _is_damage(said: str) -> bool:
+    return "malformed" in said or "not a database" in said
 
 
 def _in_words(problem: DBAPIError, tail: str) -> str:
@@ -289,7 +295,10 @@ def _plain(said: str, tail: str) -> str:
         ("unable to open", "bench.sqlite cannot be opened or written here"),
         ("locked", f"another program is writing{tail}. Try again"),
         ("lock timeout", f"another program has been writing for {PATIENCE:.0f} s{tail}. Try again"),
-        ("not a database", "bench.sqlite is no SQLite file"),
+        (
+            "not a database",
+            "bench.sqlite is no SQLite file; `benchwright bench restore` brings back a backup",
+        ),
         ("malformed", "bench.sqlite is damaged; `benchwright bench restore` brings back a backup"),
         ("disk I/O error", "the disk cannot be read or written" + tail),
         ("permission denied", f"the server says: {said}{tail}"),
