@@ -51,9 +51,9 @@ def test_a_statement_without_evidence_cannot_be_made(claim):
 
 
 def test_no_field_of_the_report_takes_free_text_about_the_machine():
-    """Every field is an identity, a statement with evidence, a key, or says whose report it is."""
+    """Every field is an identity, a statement with evidence, a key, or says whose report and times it is."""
     plain = {one.name for one in fields(ConditionReport) if one.type in ("str", "tuple[str, ...]")}
-    assert plain == {"job", "bench", "cautions"}
+    assert plain == {"job", "bench", "cautions", "times"}
     for statement in (FunctionTest, Claim, ChangeMade, OpenPoint):
         assert "evidence" in {one.name for one in fields(statement)}
 

@@ -15,7 +15,9 @@ KINDS = {
     "link": "Link",
     "lift": "Lifted pin",
     "fit": "Part fitted",
+    "replace": "Part replaced by another kind",
     "remove": "Part removed",
+    "change": "Other change",
 }
 
 
@@ -91,6 +93,8 @@ class ChangeSheet:
     changes : tuple of BoardChange
     photos : tuple of Photo
     bench : str
+    times : str
+        Zone of all times; nothing is printed about it if empty.
     """
 
     job: str
@@ -99,6 +103,7 @@ class ChangeSheet:
     changes: tuple[BoardChange, ...] = ()
     photos: tuple[Photo, ...] = ()
     bench: str = ""
+    times: str = ""
 
     template = "change"
     title = "Change sheet"

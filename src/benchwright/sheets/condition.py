@@ -25,6 +25,9 @@ VERDICTS = {
     "fails": "Does not work",
     "absent": "Not fitted",
     "seen": "Looked over",
+    "off": "Not as expected",
+    "read": "Measured",
+    "done": "Worked on",
 }
 """How a test came out, and how it is printed."""
 
@@ -61,6 +64,8 @@ class FunctionTest:
         What came out, numbers with their units.
     evidence : tuple of Evidence
         At least one.
+    earlier : bool
+        Another test of the function holds, even if this one is of a later time.
 
     Raises
     ------
@@ -75,6 +80,7 @@ class FunctionTest:
     how: str
     result: str
     evidence: tuple[Evidence, ...]
+    earlier: bool = False
 
     def __post_init__(self) -> None:
         known(self.function, all_functions(), "what was tested")
@@ -137,16 +143,22 @@ class ConditionReport:
     identified : tuple of Evidence
         The events in which label, board and serial number were recorded; at least one.
     tests : tuple of FunctionTest
+    symptoms : tuple of Claim
+        What was wrong when it was seen, whether or not it was mended.
     work : tuple of Claim
         What was cleaned, replaced, adjusted.
     changes : tuple of ChangeMade
     open_points : tuple of OpenPoint
         Each with evidence.
+    others : tuple of Evidence
+        Records that test no function of the list.
     cautions : tuple of str
         Keys of `benchwright.caution`.
     photos : tuple of Photo
     bench : str
         Whose report it is.
+    times : str
+        Zone of all times, such as ``UTC``; nothing is printed about it if empty.
 
     Raises
     ------
@@ -162,12 +174,15 @@ class ConditionReport:
     machine: Machine
     identified: tuple[Evidence, ...]
     tests: tuple[FunctionTest, ...] = ()
+    symptoms: tuple[Claim, ...] = ()
     work: tuple[Claim, ...] = ()
     changes: tuple[ChangeMade, ...] = ()
     open_points: tuple[OpenPoint, ...] = ()
+    others: tuple[Evidence, ...] = ()
     cautions: tuple[str, ...] = ("mains",)
     photos: tuple[Photo, ...] = ()
     bench: str = ""
+    times: str = ""
 
     template = "condition"
     title = "Condition report"
@@ -181,7 +196,7 @@ class ConditionReport:
             known(key, caution.all_cautions(), "caution")
         few_enough(self.photos)
         seen: dict[int, Evidence] = {}
-        for one in self._all_evidence():
+        for one in (*self._all_evidence(), *self.others):
             other = seen.setdefault(one.event, one)
             if other != one:
                 raise BadSheet(
@@ -189,7 +204,7 @@ class ConditionReport:
                     f"{other.when:%Y-%m-%d %H:%M} and {shortened(one.recorded)!r} at "
                     f"{one.when:%Y-%m-%d %H:%M}; one event has one record"
                 )
-        for one in self.records:
+        for one in (*self.records, *self.others):
             if one.when.date() > self.on:
                 raise BadSheet(
                     f"event {one.event} is of {one.when:%Y-%m-%d}, after the date of the report "
@@ -198,7 +213,7 @@ class ConditionReport:
 
     def _all_evidence(self) -> list[Evidence]:
         told: list[tuple[Evidence, ...]] = [self.identified]
-        for statements in (self.tests, self.work, self.changes, self.open_points):
+        for statements in (self.tests, self.symptoms, self.work, self.changes, self.open_points):
             told += [statement.evidence for statement in statements]
         return [one for evidence in told for one in evidence]
 
@@ -213,7 +228,9 @@ class ConditionReport:
     def tests_in_order(self) -> tuple[FunctionTest, ...]:
         """The tests in the order of the functions, those of one function by time."""
         order = {key: place for place, key in enumerate(all_functions())}
-        return tuple(sorted(self.tests, key=lambda test: (order[test.function], last(test.evidence))))
+        return tuple(
+            sorted(self.tests, key=lambda test: (order[test.function], not test.earlier, last(test.evidence)))
+        )
 
     @property
     def standing(self) -> dict[str, FunctionTest]:
@@ -258,9 +275,13 @@ class ConditionReport:
             ],
             "not_tested": self.not_tested,
             "in_part": [
-                {"name": names[test.function], "result": test.result} for test in self.tested_in_part
+                {"name": names[test.function], "how": test.how, "result": test.result}
+                for test in self.tested_in_part
             ],
             "identified": events_of(self.identified),
+            "symptoms": [
+                {"text": claim.text, "events": events_of(claim.evidence)} for claim in self.symptoms
+            ],
             "work": [{"text": claim.text, "events": events_of(claim.evidence)} for claim in self.work],
             "changes": [
                 {
@@ -274,6 +295,7 @@ class ConditionReport:
             ],
             "cautions": [caution.get(key) for key in dict.fromkeys(self.cautions)],
             "records": self.records,
+            "others": [one for one in self.others if one not in self.records],
         }  # fmt: skip
 
 

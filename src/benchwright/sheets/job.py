@@ -15,6 +15,7 @@ from .things import (
     RESULTS,
     Acceptance,
     Action,
+    Evidence,
     Look,
     Machine,
     MoneyLine,
@@ -46,13 +47,17 @@ class JobSheet:
         Its condition in the seller's words.
     came_with : tuple of str
     symptoms : tuple of str
-    acceptance, open_points, readings, looks, actions, parts, time, money, suspects, photos
+    acceptance, open_points, readings, looks, actions, noted, parts, time, money, suspects, photos
         What the history holds; printed in the order given.
+    sums : tuple of (str, Amount)
+        What the account comes to; if empty, the lines are added up.
     suspects_at : datetime, optional
         For which moment the suspects were worked out.
     outcome : Outcome, optional
     bench : str
         Whose sheet it is.
+    times : str
+        Zone of all times; nothing is printed about it if empty.
     """
 
     job: str
@@ -70,14 +75,17 @@ class JobSheet:
     readings: tuple[Reading, ...] = ()
     looks: tuple[Look, ...] = ()
     actions: tuple[Action, ...] = ()
+    noted: tuple[Evidence, ...] = ()
     parts: tuple[PartUsed, ...] = ()
     time: tuple[TimeSpent, ...] = ()
     money: tuple[MoneyLine, ...] = ()
+    sums: tuple[tuple[str, Amount], ...] = ()
     suspects: tuple[Suspect, ...] = ()
     suspects_at: datetime | None = None
     photos: tuple[Photo, ...] = ()
     outcome: Outcome | None = None
     bench: str = ""
+    times: str = ""
 
     template = "job"
     title = "Job sheet"
@@ -104,7 +112,7 @@ class JobSheet:
                 {"what": spent.what, "when": spent.when, "minutes": spoken(spent.minutes)}
                 for spent in self.time
             ],
-            "balance": self.balance,
+            "balance": self.sums or [("Total", amount) for amount in self.balance],
             "acceptance": [
                 {
                     "what": line.what, "result": line.result, "words": RESULTS[line.result],

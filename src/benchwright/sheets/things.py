@@ -13,7 +13,18 @@ from ..money import Amount
 from .checks import counted, known, numbered, said, with_unit
 from .errors import BadSheet, NoEvidence
 
-ACTIONS = ("cleaned", "reseated", "replaced", "changed", "adjusted", "ordered")
+ACTIONS = (
+    "cleaned",
+    "reseated",
+    "reflowed",
+    "replaced",
+    "changed",
+    "adjusted",
+    "ordered",
+    "removed",
+    "linked",
+    "done",
+)
 RESULTS = {"passed": "Passed", "failed": "Failed", "open": "Not done yet"}
 OUTCOMES = ("kept", "sold", "broken for parts", "returned")
 

@@ -1,0 +1,207 @@
+"""`benchwright job sheet` and `benchwright stock sheet`: from the records to a PDF."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from .at_bench import bench_option, opened
+
+if TYPE_CHECKING:
+    from ..jobs import Bench, JobState
+    from ..sheets import BoxLabel, Suspect
+    from ..sheets.press import Sheet
+
+F = TypeVar("F", bound=Callable[..., Any])
+_LABEL_MM = (62.0, 29.0)
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where labels go: on a sheet of labels, or each on a page of its own."""
+
+    stock: str | None
+    first: int
+    width: float
+    height: float
+
+
+def _output_options(command: F) -> F:
+    for option in reversed(
+        (
+            click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+                         help="Where the PDF goes; - is standard output.  [default: named after the sheet]"),
+            click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True),
+            click.option("--name", metavar="TEXT", default="", envvar="BENCHWRIGHT_NAME",
+                         help="Whose bench it is, for the foot of each page; or set BENCHWRIGHT_NAME."),
+            click.option("--json", "as_json", is_flag=True, help="Print what was made as JSON."),
+            bench_option,
+        )
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+def _label_options(command: F) -> F:
+    for option in reversed(
+        (
+            click.option("--labels", "stock", metavar="NAME",
+                         help="Labels: on a sheet of labels, such as a4-21 or letter-30."),
+            click.option("--first", type=click.IntRange(1), default=1, show_default=True,
+                         help="Labels: the first free place on that sheet, row by row."),
+            click.option("--size", type=(float, float), default=_LABEL_MM, metavar="WIDTH HEIGHT",
+                         help="Labels: one alone of this size in millimetres.  [default: 62 29]"),
+        )
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@click.command("sheet")
+@click.argument("number", metavar="JOB", type=click.IntRange(1))
+@click.argument("sheet", type=click.Choice(["condition", "job", "change", "label"]))
+@click.option("--photos", is_flag=True, help="With the job's photos, without what a camera wrote into them.")
+@click.option("--suspects", is_flag=True, help="Job sheet: with what is most likely wrong by now.")
+@click.option("--own-numbers", is_flag=True,
+              help="Count the events within the job: the same on any bench, but not as `job show`.")  # fmt: skip
+@_label_options
+@_output_options
+def sheet_command(
+    number: int, sheet: str, photos: bool, suspects: bool, own_numbers: bool, stock: str | None, first: int,
+    size: tuple[float, float], out: Path | None, paper: str, name: str, as_json: bool, where: str | None,
+) -> None:  # fmt: skip
+    """Print a sheet of a job as a PDF.
+
+    \b
+    condition   for the buyer: what was tested, what was not, changes, open points
+    job         for the bench: everything, with time and money
+    change      each change to the board, how to undo it, the readings that prove it
+    label       for the machine's box, with a code to scan
+    """
+    from ..sheets import make_pdf
+    from ..sheets.from_job import change_sheet, condition_report, job_label, job_sheet
+    from ..sheets.from_photos import photos_of
+    from ..sheets.told import History
+
+    told: dict[str, Any] = {"job": number, "sheet": sheet}
+    with opened(where) as bench:
+        state = bench.job(number)
+        lots = bench.stock()
+        history = History(state, lots, own_numbers)
+        shown: dict[str, Any] = {"lots": lots, "bench": name, "own_numbers": own_numbers}
+        shown["photos"], left_out = photos_of(history, bench.attachment) if photos else ((), ())
+        for line in left_out:
+            click.echo(f"benchwright: {line}", err=True)
+        printed: Sheet
+        if sheet == "condition":
+            report = condition_report(state, number, **shown)
+            told["not_tested"] = [function.key for function in report.not_tested]
+            told["tested"] = {key: test.verdict for key, test in report.standing.items()}
+            printed = report
+        elif sheet == "job":
+            printed = job_sheet(
+                state, number, **shown, prices=bench.prices(state),
+                suspects=_suspects(bench, state, number) if suspects else (),
+                suspects_at=history.latest if suspects else None,
+            )  # fmt: skip
+        elif sheet == "change":
+            printed = change_sheet(state, number, **shown)
+        else:
+            place = _Place(stock, first, *size)
+            printed = _labels([job_label(state, number)], place, history.latest.date())
+    _write(make_pdf(printed, paper), out, f"job-{number}-{sheet}.pdf", told, as_json)
+
+
+@click.command("sheet")
+@click.argument("sheet", type=click.Choice(["shopping", "list", "labels"]))
+@click.option("--job", "jobs", type=click.IntRange(1), multiple=True, metavar="JOB",
+              help="Shopping: only for this job. Labels: for its box. May be repeated.")  # fmt: skip
+@click.option("--lot", "lots", multiple=True, metavar="LOT",
+              help="Labels: for this lot of parts. May be repeated.")  # fmt: skip
+@_label_options
+@_output_options
+def stock_sheet_command(
+    sheet: str, jobs: tuple[int, ...], lots: tuple[str, ...], stock: str | None, first: int,
+    size: tuple[float, float], out: Path | None, paper: str, name: str, as_json: bool, where: str | None,
+) -> None:  # fmt: skip
+    """Print a list or labels as a PDF.
+
+    \b
+    shopping    what jobs want and the stock has not
+    list        what is in the drawers
+    labels      for boxes and drawers: of the jobs and lots named, else of every lot on hand
+    """
+    from ..sheets import make_pdf
+    from ..sheets.from_job import job_label, lot_label, shopping_list, stock_list
+
+    told: dict[str, Any] = {"sheet": sheet}
+    with opened(where) as bench:
+        have = bench.stock()
+        for lot in lots:
+            if lot not in have:
+                near = ", ".join(sorted(have)[:8]) or "none yet"
+                raise click.UsageError(f"there is no lot {lot!r} in stock (there are: {near})")
+        on = _latest(bench)
+        printed: Sheet
+        if sheet == "shopping":
+            printed = shopping_list(on, bench.shopping(), have, bench.numbers(), name, jobs)
+        elif sheet == "list":
+            printed = stock_list(on, have.values(), name)
+        else:
+            wanted = lots or (() if jobs else tuple(lot for lot in sorted(have) if have[lot].on_hand > 0))
+            labels = [job_label(bench.job(job), job) for job in jobs]
+            labels += [lot_label(have[lot]) for lot in wanted]
+            if len(labels) > 1 and stock is None:
+                stock = "a4-21" if paper == "a4" else "letter-30"
+            printed = _labels(labels, _Place(stock, first, *size), on)
+    _write(make_pdf(printed, paper), out, f"stock-{sheet}.pdf", told, as_json)
+
+
+def _labels(labels: list[BoxLabel], place: _Place, on: date) -> Sheet:
+    from ..sheets import LabelSheet, SingleLabel, label_stock
+
+    if place.stock is None and len(labels) == 1:
+        return SingleLabel(on, labels[0], place.width, place.height)
+    return LabelSheet(on, tuple(labels), label_stock(place.stock or "a4-21"), place.first)
+
+
+def _suspects(bench: Bench, state: JobState, number: int) -> tuple[Suspect, ...]:
+    """The ten most likely faults by the job's readings and what the bench has learnt."""
+    from ..faults.learned_rates import model_of
+    from ..jobs.evidence import replay
+    from ..jobs.experience import experience
+    from ..jobs.kept_board import board_of
+    from ..sheets import Suspect
+
+    board = board_of(state, number)
+    factors = experience(bench, state.uid).rates.factors(model_of(board))
+    finder, _ = replay(state, board, factors)
+    return tuple(Suspect(one.text, min(1.0, one.probability)) for one in finder.suspects(10))
+
+
+def _latest(bench: Bench) -> date:
+    """The day on which anything was recorded last; today on an empty bench."""
+    moments = [event.recorded for event in bench.events(None)]
+    moments += [datetime.fromisoformat(job.updated.replace("Z", "+00:00")) for job in bench.jobs()]
+    return max(moments, default=datetime.now(UTC)).date()
+
+
+def _write(pdf: bytes, out: Path | None, usual: str, told: dict[str, Any], as_json: bool) -> None:
+    path = out or Path(usual)
+    if str(path) == "-":
+        click.echo(pdf, nl=False)
+        return
+    path.write_bytes(pdf)
+    if as_json:
+        click.echo(json.dumps({**told, "file": str(path), "bytes": len(pdf)}, indent=2, ensure_ascii=False))
+        return
+    click.echo(f"{path} written.")
+    if "not_tested" in told:
+        count = len(told["not_tested"])
+        click.echo(f"{len(told['tested'])} functions tested or looked over, {count} not tested.")
