@@ -49,8 +49,15 @@ def price_json(price: Any) -> dict[str, str] | None:
     return None if price is None else {"value": f"{price.value:f}", "currency": price.currency}
 
 
-def print_events(told: Iterable[tuple[Event, str]], *, dated: bool = False) -> None:
-    """Events with their numbers, one a line."""
+def print_events(told: Iterable[tuple[Event, str]], *, by_day: bool = False) -> None:
+    """Events with their numbers, one a line; under the day on which they happened if that is wanted."""
+    day = ""
     for event, text in told:
-        head = f"{event.number:6}  " + (f"{local(event.at)}  " if dated else "")
+        head = f"{event.number:6}  "
+        if by_day:
+            when = local(event.at)
+            if when[:10] != day:
+                day = when[:10]
+                click.echo(f"  {day}")
+            head += f"{when[11:]}  "
         click.echo(hanging(head, text))

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,7 +15,7 @@ from .job_common import at_option, event_json, job_argument, json_option, print_
 from .moments import parse_moment
 
 if TYPE_CHECKING:
-    from ..jobs import Bench, Event
+    from ..jobs import Bench, Event, JobState
     from ..jobs.bodies import AnyBody, State
     from ..jobs.entry import Entry
 
@@ -78,12 +78,17 @@ def log_command(
         from ..jobs.entry import BadEntry, Desk, read_lines
 
         job = bench.job(number)
-        desk = Desk(job, job.board_state, _functions(typed), meter)
         target = None if corrected is None else _event_of(bench, number, corrected)
-        if target is not None:
-            desk.state = _state_before(job.events, target)
+        state = job.board_state if target is None else _state_before(job.events, target)
+        desk = Desk(job, state, _functions(typed), meter)
         try:
-            entries = read_lines(typed, desk)
+            try:
+                entries = read_lines(typed, desk)
+            except BadEntry:
+                if len(typed) < 2 or any(" " in line for line in typed):
+                    raise
+                desk.state = state
+                entries = read_lines([" ".join(typed)], desk)  # the quotes were left out
         except BadEntry as problem:
             hint = "`benchwright job log --help` shows what can be typed"
             click.echo(f"benchwright: {problem}\n({hint})", err=True)
@@ -91,6 +96,7 @@ def log_command(
         before = job.board_state
         if target is not None:
             changes = _correction(job.events, target, entries, at)
+            _know_lots(bench, job, entries)
         else:
             changes = _additions(entries, at or datetime.now(UTC))
         events = bench.record_each(number, changes)
@@ -182,7 +188,21 @@ def _correction(
     return gone + changes
 
 
-def _answer(number: int, job: Any, events: Sequence[Event], before: State, as_json: bool) -> None:
+def _know_lots(bench: Bench, job: JobState, entries: Sequence[Entry]) -> None:
+    """What a corrected line takes out of stock must be there under that name."""
+    from ..jobs import BadEvent
+    from ..jobs.bodies import PartUsed
+    from ..jobs.stock import lot_for
+
+    wanted = [body.lot for entry in entries for body in entry.said if isinstance(body, PartUsed)]
+    lots = bench.stock() if wanted else {}
+    for name in wanted:
+        if lot_for(lots, job.uid, name) is None:
+            near = ", ".join(sorted(lots)[:8]) or "none yet"
+            raise BadEvent(f"there is no lot {name!r} in stock (there are: {near})")
+
+
+def _answer(number: int, job: JobState, events: Sequence[Event], before: State, as_json: bool) -> None:
     from ..jobs.telling import tell_state
 
     if as_json:
@@ -194,10 +214,10 @@ def _answer(number: int, job: Any, events: Sequence[Event], before: State, as_js
         click.echo(f"The board is now: {tell_state(job.board_state)}.")
 
 
-def _told(job: Any, events: Sequence[Event]) -> list[tuple[Event, str]]:
-    from ..jobs.telling import told_with_parts
+def _told(job: JobState, events: Sequence[Event]) -> list[tuple[Event, str]]:
+    from ..jobs.telling import told_with_points, without_echoes
 
-    return told_with_parts(events, {point.event.uid: point.text for point in job.points})
+    return told_with_points(without_echoes(events), {point.event.uid: point.text for point in job.points})
 
 
 @click.command("undo")
@@ -222,7 +242,7 @@ def undo_command(number: int, why: str, where: str | None, as_json: bool) -> Non
             raise BadEvent(f"job {number}: there is nothing to take back")
         gone = one_deed(job.events, last)
         bench.record_each(number, [(Undone(why=why), None, event.uid) for event in reversed(gone)])
-        _tell_back("Taken back", "taken back", number, bench.job(number), gone, job.board_state, as_json)
+        _tell_back("Taken back", "taken_back", number, job, bench.job(number), gone, as_json)
 
 
 @click.command("redo")
@@ -244,7 +264,7 @@ def redo_command(number: int, where: str | None, as_json: bool) -> None:
         bench.record_each(number, [(Undone(), None, undo.uid) for undo in undos])
         wanted = {undo.supersedes for undo in undos}
         back = [event for event in job.events if event.uid in wanted]
-        _tell_back("Brought back", "brought back", number, bench.job(number), back, job.board_state, as_json)
+        _tell_back("Brought back", "brought_back", number, job, bench.job(number), back, as_json)
 
 
 def _undone_with(events: Sequence[Event], last: Event) -> list[Event]:
@@ -262,14 +282,33 @@ def _undone_with(events: Sequence[Event], last: Event) -> list[Event]:
 
 
 def _tell_back(
-    head: str, key: str, number: int, job: Any, events: Sequence[Event], before: State, as_json: bool
+    head: str,
+    key: str,
+    number: int,
+    before: JobState,
+    job: JobState,
+    events: Sequence[Event],
+    as_json: bool,
 ) -> None:
+    """What was taken or brought back, and what stands again because of it."""
+    from ..jobs.history import standing
     from ..jobs.telling import tell_state
 
+    stood = {event.uid for event in (*standing(before.events), *events)}
+    again = [event for event in standing(job.events) if event.uid not in stood]
     if as_json:
-        print_json({"job": number, key: [event_json(event) for event in events]})
+        print_json(
+            {
+                "job": number,
+                key: [event_json(event) for event in events],
+                "stands_again": [event_json(event) for event in again],
+            }
+        )
         return
     click.echo(f"{head} in job {number}, {job.title}:")
     print_events(_told(job, events))
-    if job.board_state != before:
+    if again:
+        click.echo("So this stands again:")
+        print_events(_told(job, again))
+    if job.board_state != before.board_state:
         click.echo(f"The board is now: {tell_state(job.board_state)}.")

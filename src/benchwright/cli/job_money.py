@@ -75,7 +75,7 @@ def expectation(job: JobState, ledger: Ledger) -> Expectation | None:
 
 def tell_statement(statement: Statement, job: JobState) -> None:
     """Costs, income, hours and profit."""
-    lines = [(f"  {kind}", f"-{amount.value:f}", "") for kind, amount in statement.costs.items()]
+    lines = [(f"  {kind}", f"{(-amount).value:f}", "") for kind, amount in statement.costs.items() if amount]
     lines += [(f"  {kind}", f"{amount.value:f}", "") for kind, amount in statement.income.items()]
     if statement.tax_back:
         lines.append(("  tax back", f"{statement.tax_back.value:f}", ""))
@@ -96,6 +96,7 @@ def tell_expectation(expected: Expectation | None) -> None:
     """A line for each likely price."""
     if expected is None:
         return
+    click.echo()
     rows = [
         (f"  at {one.price.value:f}", "" if one.chance is None else f"{float(one.chance):.0%}",
          f"{one.profit.value:f}", f"{one.profit_with_hours.value:f}")

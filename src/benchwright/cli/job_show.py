@@ -19,7 +19,7 @@ from .job_money import (
     tell_expectation,
     tell_statement,
 )
-from .moments import hours, local, parse_moment
+from .moments import local, parse_moment
 
 if TYPE_CHECKING:
     from ..jobs import Bench, Event, JobState
@@ -60,7 +60,7 @@ def show_command(
     tell_expectation(expectation(job, job.ledger(prices)))
     if history:
         click.echo("\nHistory")
-        print_events(_history(job, every), dated=True)
+        print_events(_history(job, every), by_day=True)
 
 
 def _moment(bench: Bench, number: int, when: str) -> int:
@@ -139,10 +139,6 @@ def _work(job: JobState, lots: Mapping[str, Lot]) -> None:
         tell(e.body).removeprefix("used: ") + _what(lots, e.body.lot) for e in job.parts  # type: ignore[union-attr]
     ))  # fmt: skip
     _section("Files", _last(job.attachments, 12))
-    if job.times:
-        _section(
-            "Time", [f"{hours(job.minutes)} in {len(job.times)} piece{'s' if len(job.times) > 1 else ''}"]
-        )
 
 
 def _what(lots: Mapping[str, Lot], name: str) -> str:
@@ -163,19 +159,24 @@ def _last(events: Sequence[Event], most: int, prefix: str = "") -> list[str]:
 def _history(job: JobState, every: bool) -> list[tuple[Event, str]]:
     """Events that stand; with `every`, all, and what became of those that do not."""
     from ..jobs.history import standing
-    from ..jobs.telling import told_with_parts
+    from ..jobs.telling import told_with_points, without_echoes
 
     kept = standing(job.events)
-    told = told_with_parts(job.events if every else kept, {p.event.uid: p.text for p in job.points})
+    shown = job.events if every else without_echoes(kept)
+    told = told_with_points(shown, {p.event.uid: p.text for p in job.points})
     stand = {event.uid for event in kept}
-    numbers = {event.uid: event.number for event in job.events}
+    by_uid = {event.uid: event for event in job.events}
     after = {event.supersedes: event for event in job.events if event.supersedes}
     lines = []
     for event, text in told:
         notes = []
-        if event.supersedes:
-            verb = "takes back" if event.kind == "undone" else "in place of"
-            notes.append(f"{verb} {numbers.get(event.supersedes, '?')}")
+        old = by_uid.get(event.supersedes)
+        if old is not None and event.kind == "undone":
+            back = by_uid.get(old.supersedes) if old.kind == "undone" else None
+            verb = f"{old.number} taken back" if back is None else f"{back.number} brought back"
+            text = text.replace("taken back", verb, 1)
+        elif old is not None:
+            notes.append(f"in place of {old.number}")
         if every and event.uid not in stand and (later := after.get(event.uid)):
             notes.append(f"{'taken back' if later.kind == 'undone' else 'corrected'} by {later.number}")
         lines.append((event, f"{text} [{'; '.join(notes)}]" if notes else text))

@@ -34,6 +34,8 @@ _SAME = {
     "swapped": "replaced", "swap": "replaced", "linked": "linked", "link": "linked", "wired": "linked",
 }  # fmt: skip
 QUANTITIES = tuple(dict.fromkeys(_SAME.values()))
+QUANTITY_WORDS = tuple(_SAME)
+"""Every way to say which quantity is meant."""
 _POWERED = frozenset(("voltage", "logic", "frequency", "current", "heat"))
 
 _LOOK_WORDS = {

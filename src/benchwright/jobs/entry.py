@@ -22,6 +22,7 @@ serial: 004711                         also case:, revision:, rom:, title:
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -58,10 +59,12 @@ class BadEntry(BenchwrightError, ValueError):
     def __init__(self, problems: list[tuple[int, str, str]], lines: int) -> None:
         self.problems = problems
         told = [
-            (f"line {number}, {text!r}: " if lines > 1 else f"{text!r}: ") + problem
+            (f"line {number}, {text!r}: " if lines > 1 else f"{text!r}: " if text else "") + problem
             for number, text, problem in problems
         ]
-        super().__init__("nothing was recorded. " + "\n".join(told))
+        if any(problem.startswith(entry_plain.NOT_UNDERSTOOD) for _, _, problem in problems):
+            told.append(f"Lines that are understood: {entry_plain.EXAMPLES}")
+        super().__init__("\n  ".join(["nothing was recorded.", *told]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +209,17 @@ def _reading(line: str, desk: Desk) -> AnyBody:
         return entry_plain.read(line, desk.state)
     from ..circuit import BoardState
     from ..finding.entry import StateChange, parse_entry
-    from ..finding.reading import understand
+    from ..finding.reading import QUANTITY_WORDS, understand
 
-    typed = parse_entry(desk.board, line, BoardState.of(desk.state.power, desk.state.removed))
+    try:
+        typed = parse_entry(desk.board, line, BoardState.of(desk.state.power, desk.state.removed))
+    except (BadReading, UnknownName) as problem:
+        first = re.split(r"[\s:=,]+", line, maxsplit=1)[0]
+        if desk.has_point(first) or first.lower() in QUANTITY_WORDS or entry_plain.REF.match(first):
+            raise
+        near = difflib.get_close_matches(first.lower(), [*_VERBS, *QUANTITY_WORDS], 1, 0.75)
+        told = f"did you mean {near[0]!r}?" if near else str(problem).removeprefix(f"{line!r}: ")
+        raise BadReading(f"{entry_plain.NOT_UNDERSTOOD}: {told}") from None
     if isinstance(typed, StateChange):
         return bodies.BoardState(state=_kept(typed.state.powered, typed.state.removed), entry=line)
     try:

@@ -12,6 +12,7 @@ from . import bodies
 POINT = re.compile(r"[+-]?(?=[^\s]*[A-Z0-9+-])[A-Za-z0-9_/#~*.\[\]+-]+")
 REF = re.compile(r"[A-Za-z]{1,4}\d{1,4}[A-Za-z]?")
 EXAMPLES = "'U3.14 GND 0R8', '+5V 4.98', 'U3.14 toggling', 'note smells of smoke', '25 min', 'spent 3 flux'"
+NOT_UNDERSTOOD = "not understood"
 NOT_MEASURED = ("look", "smell", "heat", "symptom", "cleaned", "reflowed", "reseated", "replaced", "linked")
 _NAMED = {
     **dict.fromkeys(("diode", "junction"), "diode"),
@@ -59,7 +60,7 @@ def read(line: str, state: bodies.State) -> bodies.Reading:
                 entry=line, quantity=found, a=points[0], b=points[1] if count == 2 else "", value=value,
                 state=bodies.State(powered, state.removed),
             )  # fmt: skip
-    raise BadReading(f"not understood: expected a line such as {EXAMPLES}")
+    raise BadReading(f"{NOT_UNDERSTOOD}: expected one or two points and a value (this job has no board)")
 
 
 def _with_value(points: Sequence[str], value: str, named: str, state: bodies.State) -> str:

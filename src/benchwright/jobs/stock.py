@@ -140,7 +140,12 @@ def shopping_list(events: Iterable[Event], lots: dict[str, Lot]) -> list[Shortag
             by_job[event.job] = body.quantity
     found = []
     for (kind, value), by_job in sorted(wanted.items()):
-        have = sum(lot.free for lot in lots.values() if matches(lot, kind, value))
+        # What is set aside for a job that wants it is there for it.
+        have = sum(
+            lot.free + sum(lot.reserved.get(job, 0) for job in by_job)
+            for lot in lots.values()
+            if matches(lot, kind, value)
+        )
         short = sum(by_job.values()) - max(0, have)
         if short > 0:
             found.append(Shortage(kind, value, short, tuple(job for job, n in by_job.items() if n)))

@@ -141,7 +141,7 @@ def _likely(body: bodies.LikelyPrice) -> str:
 
 
 def _acceptance(body: bodies.Acceptance) -> str:
-    return _noted(f"test {body.what}: {body.result}", body.found)
+    return _noted(f"test {body.what} {body.result}", body.found)
 
 
 def _confirmed(body: bodies.Confirmed) -> str:
@@ -180,7 +180,7 @@ _TELL: dict[type, Callable[[Any], str]] = {
     bodies.Acceptance: _acceptance,
     bodies.Confirmed: _confirmed,
     bodies.Note: lambda body: f"note: {body.text}",
-    bodies.Closed: lambda body: _noted(f"closed: {body.outcome}", body.note),
+    bodies.Closed: lambda body: _noted(f"closed, {body.outcome}", body.note),
     bodies.Reopened: lambda body: _noted("reopened", body.note),
     bodies.Undone: lambda body: _noted("taken back", body.why),
     bodies.StockReceived: _received,
@@ -212,7 +212,13 @@ def _deed(event: Event) -> tuple[object, ...] | None:
     return None
 
 
-def told_with_parts(events: Sequence[Event], points: Mapping[str, str]) -> list[tuple[Event, str]]:
+def without_echoes(events: Sequence[Event]) -> list[Event]:
+    """The events without readings that only tell the finder of a deed that stands among them."""
+    deeds = {_deed(event) for event in events if isinstance(event.body, bodies.Action)}
+    return [e for e in events if not (isinstance(e.body, bodies.Reading) and _deed(e) in deeds - {None})]
+
+
+def told_with_points(events: Sequence[Event], points: Mapping[str, str]) -> list[tuple[Event, str]]:
     """Each event with its words; what settles an open point names it.
 
     Parameters
