@@ -69,7 +69,7 @@ def _label_options(command: F) -> F:
 @click.option("--photos", is_flag=True, help="With the job's photos, without what a camera wrote into them.")
 @click.option("--suspects", is_flag=True, help="Job sheet: with what is most likely wrong by now.")
 @click.option("--own-numbers", is_flag=True,
-              help="Count the events within the job: the same on any bench, but not as `job show`.")  # fmt: skip
+              help="Count events within the job: the same on any bench, not as in `job show`.")  # fmt: skip
 @_label_options
 @_output_options
 def sheet_command(
