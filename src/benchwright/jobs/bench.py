@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -70,10 +70,22 @@ class Bench:
     ----------
     place : Place
         See `open_bench`.
+    clock : callable, optional
+        Tells the moment at which an event is written down, UTC; by default now.
+    identity : callable, optional
+        Gives each job and each event its identity, 32 hexadecimal digits that no other has; random by
+        default. With a clock and identities of one's own, the same records can be made again.
     """
 
-    def __init__(self, place: Place) -> None:
+    def __init__(
+        self,
+        place: Place,
+        clock: Callable[[], datetime] | None = None,
+        identity: Callable[[], str] | None = None,
+    ) -> None:
         self.place = place
+        self._clock = clock or _now
+        self._identity = identity or _random_identity
 
     def close(self) -> None:
         """Let go of the records."""
@@ -100,7 +112,7 @@ class Bench:
         rate_per_hour : Decimal, optional
         """
         opened = bodies.Opened(title=title, currency=currency, rate_per_hour=rate_per_hour)
-        uid = uuid.uuid4().hex
+        uid = self._identity()
         with self.place.writing() as connection:
             number = int(
                 connection.execute(select(func.coalesce(func.max(schema.job.c.number), 0))).scalar_one()
@@ -121,7 +133,7 @@ class Bench:
             Number of the job; None for the stock.
         said : bodies
         at : datetime, optional
-            When it happened; by default now.
+            When it happened; by default when it is recorded.
         supersedes : str
             Identity of the event that the (one) body corrects.
 
@@ -198,7 +210,7 @@ class Bench:
         at: datetime | None = None, supersedes: str = "",
     ) -> Event:  # fmt: skip
         """One event, with all that is derived from it, in the transaction at hand."""
-        now = datetime.now(UTC)
+        now = self._clock()
         moment = at or now
         rules.check_moment(moment, now)
         text = _json_of(body)
@@ -211,7 +223,7 @@ class Bench:
             rules.check(body, derive(uid, before) if job is not None else None, lots, moment)
         else:
             rules.plain_fields(body)
-        fields = (uuid.uuid4().hex, uid, to_iso(moment), to_iso(now), supersedes)
+        fields = (self._identity(), uid, to_iso(moment), to_iso(now), supersedes)
         number = (
             int(connection.execute(select(func.coalesce(func.max(schema.event.c.number), 0))).scalar_one())
             + 1
@@ -254,10 +266,11 @@ class Bench:
             if name in changed:
                 raise BadEvent(f"parts of lot {name} were used: correct that first")
             jobs.setdefault(use.job)
-        numbers = dict(connection.execute(select(schema.job.c.uid, schema.job.c.number)).tuples().all())
-        for uid in jobs:
-            events = self._events(connection, numbers[uid])
-            _summarise(connection, numbers[uid], derive(uid, events), self._prices(connection, events))
+        rows = connection.execute(select(schema.job.c.number, schema.job.c.uid)).all()
+        for number, uid in rows:
+            if uid in jobs:
+                events = self._events(connection, number)
+                _summarise(connection, number, derive(uid, events), self._prices(connection, events))
 
     # -- reading ---------------------------------------------------------------------------------------------
 
@@ -374,6 +387,14 @@ class Bench:
 def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench:
     """Open a bench; see `opening.open_place`."""
     return Bench(open_place(where, create=create))
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _random_identity() -> str:
+    return uuid.uuid4().hex
 
 
 def _event(row: Row[Any], uid: str) -> Event:
