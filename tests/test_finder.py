@@ -275,3 +275,15 @@ def test_bad_readings_are_refused_with_words_that_help(
     with pytest.raises(error, match=words):
         finder.record(reading)
     assert finder.readings == ()
+
+
+@pytest.mark.parametrize(("volts", "word"), [("0.3", "low"), ("1.4", "between"), ("3.6 V", "high")])
+def test_volts_on_a_logic_line_say_what_the_probe_would(board: Board, volts: str, word: str) -> None:
+    """A voltmeter on a signal is taken in: a line near ground speaks as low, near the supply as high."""
+    point = str(board.nets[signal_nets(board)[0]][0])
+    finder = FaultFinder(board)
+    before = finder.belief.posterior()[0]
+    finder.record(Reading("voltage", point, "GND", volts, power=True))
+    outcome, note = finder.entries[0].outcome, finder.belief.steps[0]
+    assert note.sound == outcome.log_likelihood(word)[0]
+    assert (finder.belief.posterior()[0] != before).any()

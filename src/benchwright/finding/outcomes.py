@@ -264,8 +264,11 @@ class Words:
     faults: Ints
     chance: Floats
 
-    def log_likelihood(self, word: str) -> tuple[float, Floats]:
-        """Log chance of a word on a sound board and under each fault of `faults`."""
+    def log_likelihood(self, word: str | float) -> tuple[float, Floats]:
+        """Log chance of a word, or of volts on a logic line, on a sound board and under each of `faults`."""
+        if not isinstance(word, str):
+            # Where a 5 V logic input must see low and high.
+            word = "low" if word < 0.8 else "high" if word > 2.0 else "between"
         index = self.names.index(word)
         flat = SLIP / len(self.names)
         return (
@@ -273,7 +276,7 @@ class Words:
             np.log((1 - SLIP) * self.chance[:, index] + flat),
         )
 
-    def slip_log(self, word: str) -> float:
+    def slip_log(self, word: str | float) -> float:
         """Log chance of a slipped observation: any word alike."""
         return -math.log(len(self.names))
 
