@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,10 +12,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .boards import board_options
+from .progress import progress_bar
 
 if TYPE_CHECKING:
     from ..money import Amount, PriceRange
     from ..money.bid import Bid, Quantiles
+    from ..money.history_file import History
     from ..money.terms import Terms
 
 _BETWEEN = re.compile(r"\s*(?:\.\.|\u2013|(?<=[\d\s])-|\bto\b)\s*")
@@ -76,6 +76,14 @@ _MARKED = re.compile(r"[^\d\s.,'+-]")
     help="Your own history, TOML: see docs/bid.md.",
 )
 @click.option(
+    "--bench",
+    "where",
+    metavar="PATH",
+    envvar="BENCHWRIGHT_BENCH",
+    help="Use the history in the bench's records: a folder, postgresql+psycopg://..., or `default` for the "
+    "platform's data folder. Left out, BENCHWRIGHT_BENCH if that is set, else none.",
+)
+@click.option(
     "--currency", "code", metavar="CODE", help="EUR, GBP ...; by default that of the working price, or EUR."
 )
 @click.option(
@@ -105,7 +113,7 @@ def bid(**options: Any) -> None:
     terms = _terms(options)
     chance = float(_percent(options["chance_of_loss"], "--chance-of-loss")) / 100
     bids = tuple(_amount(text, terms.currency, "--bid") for text in options["bids"])
-    with _progress() as progress:
+    with progress_bar("repairing in make-believe") as progress:
         troubles, past, about = _troubles(options, terms.currency)
         progress(0.3)
         made = work_out(
@@ -117,20 +125,6 @@ def bid(**options: Any) -> None:
     else:
         _print(made, about, terms)
     click.get_current_context().exit(1 if any(one.bid > made.most for one in made.at) else 0)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[float], None]]:
-    """A bar on the error stream, where somebody looks."""
-    if not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("repairing in make-believe", total=1.0)
-        yield lambda done: bar.update(task, completed=done)
 
 
 # -- what was asked ----------------------------------------------------------------------------------
@@ -197,6 +191,7 @@ def _working(pieces: list[str], code: str) -> PriceRange:
 
 def _troubles(options: dict[str, Any], code: str) -> tuple[Any, Any, dict[str, Any]]:
     """What may be wrong, the bench's own jobs, and what is known of the machine."""
+    from ..faults.learned_rates import model_of
     from ..money.census import generic_board
     from ..money.from_board import troubles_of
     from ..money.history_file import History, read_history
@@ -207,18 +202,52 @@ def _troubles(options: dict[str, Any], code: str) -> tuple[Any, Any, dict[str, A
         board = generic_board()
     else:
         board = open_board(path, options["parts"], options["overlay"], options["kind"])
-    history = read_history(options["history_path"]) if options["history_path"] else History({}, ())
+    own = _of_bench(options["where"], model_of(board))
+    file = read_history(options["history_path"]) if options["history_path"] else History({}, ())
+    # What the person wrote down goes before what was worked out.
+    rates, past = {**own.history.rates, **file.rates}, (*own.history.past, *file.past)
     troubles = troubles_of(
-        board, options["symptoms"], history.rates, _prices(options["part_prices"], code),
+        board, options["symptoms"], rates, _prices(options["part_prices"], code),
         _euro(options["euro"], code),
     )  # fmt: skip
     about = {
         "board": " ".join(name for name in (board.name, board.revision) if name),
         "parts": len(board.parts),
         "symptoms": list(options["symptoms"]),
-        "past jobs": len(history.past),
+        "past jobs": len(past),
+        "proved faults": own.proved,
     }
-    return troubles, history.past, about
+    return troubles, past, about
+
+
+@dataclass(frozen=True)
+class _Own:
+    """The history in a bench's records."""
+
+    history: History
+    proved: int
+
+
+def _of_bench(where: str | None, model: str) -> _Own:
+    from ..money.history_file import History
+
+    if where is None or _not_begun(where):
+        return _Own(History({}, ()), 0)
+    from ..jobs.experience import bid_history
+    from .at_bench import opened
+
+    with opened(None if where == "default" else where) as bench:
+        rates, past, proved = bid_history(bench, model)
+    return _Own(History(rates, past), proved)
+
+
+def _not_begun(where: str) -> bool:
+    """Whether the surroundings name a bench that has no job yet: the first machine is still to be bought."""
+    from ..jobs.opening import FILE
+
+    source = click.get_current_context().get_parameter_source("where")
+    named = source is click.core.ParameterSource.ENVIRONMENT and "://" not in where
+    return named and not (Path(where) / FILE).exists() and not Path(where).is_file()
 
 
 def _prices(texts: tuple[str, ...], code: str) -> dict[str, float]:
@@ -307,6 +336,8 @@ def _print(made: Bid, about: dict[str, Any], terms: Terms) -> None:
     shows = "; ".join(about["symptoms"]) or "it does not work"
     click.echo(f"{about['board']}, {about['parts']} parts. Said of it: {shows}.")
     click.echo(_told_terms(terms))
+    if about["proved faults"] or about["past jobs"]:
+        click.echo(_told_history(about))
     click.echo()
     click.echo(
         f"Most to pay: {made.most}, for a loss in at most {100 * made.chance_of_loss:g} % of cases "
@@ -345,6 +376,15 @@ def _print(made: Bid, about: dict[str, Any], terms: Terms) -> None:
     click.echo("\nWhy:")
     for text in reasons(made):
         click.echo(f"- {text}")
+
+
+def _told_history(about: dict[str, Any]) -> str:
+    told = [
+        f"{about[name]} {one if about[name] == 1 else one + 's'}"
+        for name, one in (("proved faults", "proved fault"), ("past jobs", "past job"))
+        if about[name]
+    ]
+    return f"Your own history counts: {' and '.join(told)}."
 
 
 def _told_terms(terms: Terms) -> str:
