@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
 
 from . import bodies
 from .history import Event
@@ -71,17 +72,37 @@ def lot_for(lots: Mapping[str, Lot], job: str, name: str) -> Lot | None:
     return lots.get(key_of(name, job)) or lots.get(name)
 
 
-def stock_of(events: Iterable[Event]) -> dict[str, Lot]:
+class Said(Protocol):
+    """What the stock has to know of an event."""
+
+    @property
+    def job(self) -> str: ...
+    @property
+    def body(self) -> bodies.AnyBody: ...
+
+
+class StockLine(NamedTuple):
+    """A `Said` and no more, for reading the stock of years."""
+
+    job: str
+    body: bodies.AnyBody
+
+
+def stock_of(events: Iterable[Said]) -> dict[str, Lot]:
     """Every lot, by name. What came with a job from another bench is not on hand, whatever the job used.
 
     Parameters
     ----------
-    events : iterable of Event
-        All that stand of kinds `KINDS`, of all jobs, in order.
+    events : iterable of Event or StockLine
+        All that stand of kinds `KINDS`, of all jobs, in order; or all of these that name certain lots.
     """
     events = list(events)
     # A correction stands where the corrected stood: a use may so come before the lot it takes from.
-    brought = {key_of(e.body.lot, e.body.of_job) for e in events if isinstance(e.body, bodies.StockReceived)}
+    brought = {
+        (e.body.lot, e.body.of_job)
+        for e in events
+        if isinstance(e.body, bodies.StockReceived) and e.body.of_job
+    }
     lots: dict[str, Lot] = {}
     for event in events:
         if isinstance(event.body, bodies.StockReceived):
@@ -95,9 +116,7 @@ def stock_of(events: Iterable[Event]) -> dict[str, Lot]:
             lots[body.lot].on_hand = body.quantity
         elif isinstance(body, bodies.StockMoved) and body.lot in lots:
             lots[body.lot].where = body.where
-        elif (
-            isinstance(body, bodies.PartReserved | bodies.PartUsed) and key_of(body.lot, event.job) in brought
-        ):
+        elif isinstance(body, bodies.PartReserved | bodies.PartUsed) and (body.lot, event.job) in brought:
             continue
         elif isinstance(body, bodies.PartReserved) and body.lot in lots:
             lots[body.lot].reserved[event.job] = body.quantity
@@ -116,7 +135,7 @@ def _received(body: bodies.StockReceived, known: Lot | None) -> Lot:
     """A lot after a delivery; without the lot as it was, an empty one."""
     return Lot(
         body.lot, body.kind, body.value, body.condition, body.source,
-        known.price if known and body.price is None else body.price, body.where,
+        known.price if known and body.price is None and not body.of_job else body.price, body.where,
         body.donor, body.replaces, body.quantity + known.on_hand if known else 0,
         known.reserved if known else {}, body.of_job, body.origin,
     )  # fmt: skip
