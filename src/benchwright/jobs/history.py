@@ -1,7 +1,8 @@
 """Histories: events that are never changed, only superseded by later ones.
 
-An event stands unless an event that stands supersedes it. So a correction can be corrected, and an undo
-undone. What takes an event's place stands where that event stood.
+An event is in force unless an undo that is in force takes it back; so an undo can be undone. An event that is
+in force stands unless a correction that is in force has taken its place; so a correction can be corrected
+without bringing back what it corrected. What takes an event's place stands where that event stood.
 """
 
 from __future__ import annotations
@@ -103,10 +104,12 @@ def places(events: Iterable[Event]) -> dict[str, int]:
 
 def not_superseded(events: Sequence[Event]) -> list[Event]:
     """What can still be corrected or taken back: the events that stand, and the undos that do."""
-    gone: set[str] = set()
-    for event in reversed(events):
-        if event.supersedes and event.uid not in gone:
-            gone.add(event.supersedes)
+    taken_back: set[str] = set()
+    replaced: set[str] = set()
+    for event in reversed(events):  # what supersedes comes later
+        if event.supersedes and event.uid not in taken_back:
+            (taken_back if isinstance(event.body, Undone) else replaced).add(event.supersedes)
+    gone = taken_back | replaced
     return [event for event in events if event.uid not in gone]
 
 

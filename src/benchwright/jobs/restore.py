@@ -246,7 +246,8 @@ def _put_back(backup: _Open, place: Place, connection: Connection, tell: Progres
     for table in (schema.event, schema.piece, schema.attachment, schema.job):
         connection.execute(delete(table))
     with backup.bench.place.reading() as source:
-        attached = dict(source.execute(select(schema.attachment.c.sha256, schema.attachment.c.size)).tuples().all())
+        noted = source.execute(select(schema.attachment.c.sha256, schema.attachment.c.size))
+        attached = {str(sha256): int(size) for sha256, size in noted}
         for number, sha256 in enumerate(sorted(attached), start=1):
             if backup.complete:
                 with backup.attachment(sha256) as stream:

@@ -157,13 +157,11 @@ def snippet(written: str, wanted: str, around: int = 6) -> str:
     """
     looked = tuple(plain_words(wanted))
     words = written.split()
-    hits = [
-        i
-        for i, word in enumerate(words)
-        if any(start.startswith(looked) for plain in plain_words(word) for start in starts_of(plain))
-    ]
-    first = hits[0] if hits else 0
+
+    def hit(word: str) -> bool:
+        return any(start.startswith(looked) for plain in plain_words(word) for start in starts_of(plain))
+
+    first = next((i for i, word in enumerate(words) if hit(word)), 0)
     begin, end = max(0, first - around), first + around + 1
-    marked = {i: f"[{words[i]}]" for i in hits}
-    shown = " ".join(marked.get(i, words[i]) for i in range(begin, min(end, len(words))))
+    shown = " ".join(f"[{word}]" if hit(word) else word for word in words[begin:end])
     return ("... " if begin else "") + shown + (" ..." if end < len(words) else "")
