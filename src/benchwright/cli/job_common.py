@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,7 +13,9 @@ from .complete import complete_job, complete_lot
 from .moments import local
 
 if TYPE_CHECKING:
-    from ..jobs import Event
+    from ..jobs import Event, JobState
+    from ..jobs.bodies import AnyBody
+    from ..jobs.stock import Lot
 
 job_argument = click.argument("number", metavar="JOB", type=click.IntRange(1), shell_complete=complete_job)
 lot_argument = click.argument("lot", metavar="LOT", shell_complete=complete_lot)
@@ -47,6 +49,18 @@ def event_json(event: Event) -> dict[str, Any]:
 def price_json(price: Any) -> dict[str, str] | None:
     """A price, its value as a string."""
     return None if price is None else {"value": f"{price.value:f}", "currency": price.currency}
+
+
+def tell_still_wanted(job: JobState, lots: Mapping[str, Lot], said: Iterable[AnyBody]) -> None:
+    """Parts of which some were used just now, and which are still on the shopping list."""
+    from ..jobs.bodies import PartUsed
+    from ..jobs.stock import lot_for, matches
+
+    used = [lot_for(lots, job.uid, body.lot) for body in said if isinstance(body, PartUsed)]
+    for (kind, value), quantity in job.wanted.items():
+        if any(lot is not None and matches(lot, kind, value) for lot in used):
+            what = f"{kind} {value}".rstrip()
+            click.echo(hanging("  ", f'Still wanted: {quantity} x {what}. "want 0 x {what}" takes it off.'))
 
 
 def print_events(told: Iterable[tuple[Event, str]], *, by_day: bool = False) -> None:

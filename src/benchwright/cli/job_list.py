@@ -71,7 +71,8 @@ def _table(lines: list[JobLine]) -> str:
     one = len(codes) == 1
     rows = [
         (
-            str(line.number), line.title, line.stage, "" if line.stage in ENDS else line.waiting_for, str(line.open_points or ""),
+            str(line.number), line.title, line.stage,
+            "" if line.stage in ENDS else line.waiting_for, str(line.open_points or ""),
             line.profit if one else f"{line.profit} {line.currency}", ago(from_iso(line.updated)),
         )
         for line in lines

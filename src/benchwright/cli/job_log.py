@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING
 import click
 
 from .at_bench import bench_option, opened
-from .job_common import at_option, event_json, job_argument, json_option, print_events, print_json
+from .job_common import (
+    at_option,
+    event_json,
+    job_argument,
+    json_option,
+    print_events,
+    print_json,
+    tell_still_wanted,
+)
 from .moments import parse_moment
 
 if TYPE_CHECKING:
@@ -101,7 +109,9 @@ def log_command(
             changes = _additions(entries, at or datetime.now(UTC))
         events = bench.record_each(number, changes)
         after = bench.job(number)
-    _answer(number, after, events, before, as_json)
+        _answer(number, after, events, before, as_json)
+        if not as_json and after.wanted:
+            tell_still_wanted(after, bench.stock(), [event.body for event in events])
 
 
 def _typed(lines: Sequence[str]) -> list[str]:

@@ -1,0 +1,234 @@
+"""`benchwright stock` add, donor, count, move, list, undo: what is in the drawers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .at_bench import bench_option, opened
+from .columns import hanging, table
+from .job_common import event_json, job_argument, json_option, lot_argument, print_json
+from .stock_common import lot_json, record_of_lot, told_lot
+
+if TYPE_CHECKING:
+    from ..jobs import Bench
+    from ..jobs.bodies import Price, StockReceived
+    from ..jobs.stock import Lot
+
+
+def _lot_options(command: Any) -> Any:
+    for option in reversed((
+        click.option("--lot", metavar="NAME", help="Name of the lot.  [default: its kind and a number]"),
+        click.option("--value", default="", metavar="TEXT", help="150 ns, 100 uF 25 V ..."),
+        click.option("--where", "place", default="", metavar="TEXT", help="Which drawer or box."),
+        click.option("--replaces", multiple=True, metavar="KIND",
+                     help="Another kind that it can stand in for. Repeat it."),
+    )):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@click.command("add")
+@click.argument("kind")
+@click.argument("quantity", type=click.IntRange(1), default=1)
+@_lot_options
+@click.option("--price", metavar="AMOUNT", help="For one: 2.50, or '2.50 GBP'.")
+@click.option("--exchange", metavar="RATE", help="What one of that currency is in the jobs' currency.")
+@click.option("--condition", default="new", show_default=True, metavar="TEXT", help="New, used, untested ...")
+@click.option("--source", default="", metavar="TEXT", help="Where they came from.")
+@bench_option
+@json_option
+def add_command(
+    kind: str,
+    quantity: int,
+    lot: str | None,
+    value: str,
+    place: str,
+    replaces: tuple[str, ...],
+    price: str | None,
+    exchange: str | None,
+    condition: str,
+    source: str,
+    where: str | None,
+    as_json: bool,
+) -> None:
+    """Put QUANTITY parts of a KIND into stock.
+
+    \b
+    benchwright stock add 4116 8 --value "150 ns" --price 2.50 --where "drawer 3"
+    """
+    with opened(where, create=True) as bench:
+        from ..jobs import bodies
+
+        body = bodies.StockReceived(
+            lot=_lot_name(lot, kind, bench.stock()), kind=kind, quantity=quantity, value=value,
+            condition=condition, source=source, price=_price(bench, price, exchange), where=place,
+            replaces=replaces,
+        )  # fmt: skip
+        bench.record(None, body)
+        _tell_lots(bench, [body], as_json)
+
+
+@click.command("donor")
+@job_argument
+@click.argument("parts", nargs=-1, required=True, metavar="PARTS...")
+@click.option("--where", "place", default="", metavar="TEXT", help="Which drawer or box.")
+@click.option("--condition", default="used", show_default=True, metavar="TEXT")
+@bench_option
+@json_option
+def donor_command(
+    number: int, parts: tuple[str, ...], place: str, condition: str, where: str | None, as_json: bool
+) -> None:
+    """Take PARTS out of a machine that is broken for parts, into stock.
+
+    \b
+    benchwright stock donor 9 "8 x 4116 150 ns" "2 x 74LS157" --where "box 9"
+    """
+    with opened(where) as bench:
+        from ..jobs import bodies
+        from ..jobs.entry_deeds import counted, kind_and_value
+
+        job = bench.job(number)
+        lots = dict(bench.stock())
+        said: list[StockReceived] = []
+        for text in parts:
+            quantity, what = counted(text)
+            kind, value = kind_and_value(what)
+            name = _lot_name(None, kind, {**lots, **{body.lot: None for body in said}})
+            said.append(bodies.StockReceived(
+                lot=name, kind=kind, quantity=quantity, value=value, condition=condition,
+                source=f"out of job {number}, {job.title}", where=place, donor=job.uid,
+            ))  # fmt: skip
+        bench.record(None, *said)
+        _tell_lots(bench, said, as_json)
+
+
+@click.command("count")
+@lot_argument
+@click.argument("quantity", type=click.IntRange(0))
+@click.option("--note", default="", metavar="TEXT", help="Why it differs.")
+@bench_option
+@json_option
+def count_command(lot: str, quantity: int, note: str, where: str | None, as_json: bool) -> None:
+    """Say how many of a LOT there are, as counted."""
+    from ..jobs.bodies import StockCounted
+
+    record_of_lot(None, StockCounted(lot=lot, quantity=quantity, note=note), lot, where, as_json)
+
+
+@click.command("move")
+@lot_argument
+@click.argument("place", metavar="WHERE")
+@bench_option
+@json_option
+def move_command(lot: str, place: str, where: str | None, as_json: bool) -> None:
+    """Put a LOT into another drawer or box."""
+    from ..jobs.bodies import StockMoved
+
+    record_of_lot(None, StockMoved(lot=lot, where=place), lot, where, as_json)
+
+
+@click.command("list")
+@click.argument("about", required=False, metavar="[TEXT]")
+@click.option("--all", "every", is_flag=True, help="Lots of which nothing is left as well.")
+@bench_option
+@json_option
+def list_command(about: str | None, every: bool, where: str | None, as_json: bool) -> None:
+    """What is in stock: all, or where TEXT is in kind, value, lot, place or source.
+
+    Exit code 1 if a TEXT was given and nothing is found.
+    """
+    with opened(where) as bench:
+        lots = bench.stock()
+        numbers = bench.numbers()
+    wanted = (about or "").lower()
+    shown = [
+        lot
+        for _, lot in sorted(lots.items(), key=lambda item: (item[1].kind.lower(), item[1].value, item[0]))
+        if (every or lot.on_hand) and not lot.of_job and wanted in _words(lot).lower()
+    ]
+    if as_json:
+        print_json([lot_json(lot, numbers) for lot in shown])
+    elif shown:
+        rows = [
+            (
+                lot.lot, f"{lot.kind} {lot.value}".strip(), str(lot.on_hand),
+                str(lot.free) if lot.reserved else "", _kept_for(lot, numbers),
+                f"{lot.price.value:f} {lot.price.currency}" if lot.price else "",
+                "" if lot.condition == "new" else lot.condition, lot.where,
+            )
+            for lot in shown
+        ]  # fmt: skip
+        heads = ("Lot", "What", "Here", "Free", "For job", "Each", "Condition", "Where")
+        click.echo(table(heads, rows, flex=(0, 1, 6, 7), right=(2, 3, 5)))
+    else:
+        click.echo("Nothing in stock" + (f" is like {about!r}." if about else " yet."))
+    click.get_current_context().exit(1 if about and not shown else 0)
+
+
+@click.command("undo")
+@click.option("--why", default="", metavar="TEXT")
+@bench_option
+@json_option
+def undo_command(why: str, where: str | None, as_json: bool) -> None:
+    """Take back the last add, donor, count or move. (What a job used: `benchwright job undo JOB`.)"""
+    with opened(where) as bench:
+        from ..jobs import BadEvent
+        from ..jobs.bodies import Undone
+        from ..jobs.history import last_to_undo
+        from ..jobs.telling import tell
+
+        last = last_to_undo(bench.events(None))
+        if last is None:
+            raise BadEvent("there is nothing in the stock's history to take back")
+        bench.record_each(None, [(Undone(why=why), None, last.uid)])
+    if as_json:
+        print_json({"taken back": [event_json(last)]})
+    else:
+        click.echo(f"Taken back: {tell(last.body)}")
+
+
+def _tell_lots(bench: Bench, said: list[StockReceived], as_json: bool) -> None:
+    lots, numbers = bench.stock(), bench.numbers()
+    if as_json:
+        print_json([lot_json(lots[body.lot], numbers) for body in said])
+        return
+    for body in said:
+        click.echo(hanging("", f"+{body.quantity}  {told_lot(lots[body.lot])}"))
+
+
+def _lot_name(given: str | None, kind: str, lots: Any) -> str:
+    """The name given, or the kind and the first number that is free."""
+    if given is not None:
+        return given
+    stem = "-".join(kind.lower().split()) or "lot"
+    return next(name for n in range(1, len(lots) + 2) if (name := f"{stem}-{n}") not in lots)
+
+
+def _price(bench: Bench, text: str | None, exchange: str | None) -> Price | None:
+    """The price of one, in the currency written or that of the latest job."""
+    if text is None:
+        return None
+    from decimal import Decimal, InvalidOperation
+
+    from ..jobs.bodies import Price
+    from ..money import parse_amount
+
+    latest = bench.jobs(limit=1)
+    amount = parse_amount(text, latest[0].currency if latest else "EUR")
+    try:
+        rate = None if exchange is None else Decimal(exchange.replace(",", "."))
+    except InvalidOperation:
+        raise click.UsageError(f"--exchange {exchange}: expected a number such as 1.17") from None
+    if amount.value < 0 or (rate is not None and not (rate.is_finite() and rate > 0)):
+        raise click.UsageError("a price is 0 or more, and its exchange rate above 0")
+    return Price(value=amount.value, currency=amount.currency, rate=rate)
+
+
+def _words(lot: Lot) -> str:
+    return " ".join((lot.lot, lot.kind, lot.value, lot.where, lot.source, lot.condition, *lot.replaces))
+
+
+def _kept_for(lot: Lot, numbers: dict[str, int]) -> str:
+    return ", ".join(f"{numbers.get(job, '?')}: {n}" for job, n in lot.reserved.items() if n)
