@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import io
 import uuid
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence, Set
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import msgspec
-from sqlalchemy import Connection, Row, func, insert, select, update
+from sqlalchemy import Connection, Row, func, insert, or_, select, update
 
 from ..money import BadAccount, BadAmount
 from . import bodies, rules, schema
@@ -31,7 +31,7 @@ from .history import (
 )
 from .opening import Place, open_place
 from .state import JobState, derive
-from .stock import KINDS, Lot, Shortage, lot_for, shopping_list, stock_of
+from .stock import KINDS, Lot, Shortage, StockLine, lot_for, shopping_list, stock_of
 from .words import drop_words, find_words, put_words, snippet, words_of
 
 
@@ -61,6 +61,10 @@ class Found:
     title: str
     event: Event
     snippet: str
+
+
+_MOST_NAMED = 20
+"""Lots looked up by name; with more, it is quicker to read the stock as a whole."""
 
 
 class Bench:
@@ -215,12 +219,17 @@ class Bench:
         rules.check_moment(moment, now)
         text = _json_of(body)
         before = self._events(connection, job)
-        lots = self._lots(connection) if _touches_stock(body, supersedes) else {}
+        touched = _lots_touched(body, supersedes, before)
+        lots = self._lots(connection, touched) if touched else {}
+        if touched and not lots and not isinstance(body, bodies.StockReceived):
+            known = self._lots(connection)  # to tell which lots there are
+        else:
+            known = lots
         if supersedes:
             target = next((event for event in not_superseded(before) if event.uid == supersedes), None)
-            rules.check_correction(body, target, lots)
+            rules.check_correction(body, target, known)
         elif before or not isinstance(body, bodies.Opened):
-            rules.check(body, derive(uid, before) if job is not None else None, lots, moment)
+            rules.check(body, derive(uid, before) if job is not None else None, known, moment)
         else:
             rules.plain_fields(body)
         fields = (self._identity(), uid, to_iso(moment), to_iso(now), supersedes)
@@ -246,21 +255,21 @@ class Bench:
         )  # fmt: skip
         after = [*before, event]
         _derive_standing(connection, before, after)
-        if lots:
-            self._check_stock(connection, lots)
+        if touched:
+            self._check_stock(connection, lots, touched)
         if job is not None:
             _summarise(connection, job, derive(uid, after), self._prices(connection, after))
         return event
 
-    def _check_stock(self, connection: Connection, before: dict[str, Lot]) -> None:
+    def _check_stock(self, connection: Connection, before: dict[str, Lot], names: Set[str]) -> None:
         """Refuse a stock of fewer than none; bring jobs in line with a price that was corrected."""
-        after = self._lots(connection)
+        after = self._lots(connection, names)
         _refuse_overdraft(after, before)
         changed = {name for name in before if name not in after or after[name].price != before[name].price}
         if not changed:
             return
         jobs: dict[str, None] = {}
-        for use in self._standing_of(connection, ("part-used",)):
+        for use in self._stock_lines(connection, ("part-used",), names):
             assert isinstance(use.body, bodies.PartUsed)
             name = use.body.lot if lot_for(after, use.job, use.body.lot) is None else ""
             if name in changed:
@@ -276,11 +285,12 @@ class Bench:
 
     def jobs(self, stage: str = "", limit: int | None = None) -> list[JobLine]:
         """Jobs, the latest touched first."""
-        query = select(schema.job).order_by(schema.job.c.updated.desc(), schema.job.c.number.desc())
+        columns = [schema.job.c[field.name] for field in fields(JobLine)]
+        query = select(*columns).order_by(schema.job.c.updated.desc(), schema.job.c.number.desc())
         if stage:
             query = query.where(schema.job.c.stage == stage)
         with self.place.reading() as connection:
-            return [JobLine(**row._mapping) for row in connection.execute(query.limit(limit))]
+            return [JobLine(*row) for row in connection.execute(query.limit(limit))]
 
     def job(self, number: int, moment: int | None = None) -> JobState:
         """A job as it is, or as it was when the event of number `moment` had been recorded."""
@@ -375,13 +385,33 @@ class Bench:
         )
         return [_event(row, row.job_uid or "") for row in connection.execute(query)]
 
-    def _lots(self, connection: Connection) -> dict[str, Lot]:
-        return stock_of(self._standing_of(connection, KINDS))
+    def _lots(self, connection: Connection, names: Set[str] | None = None) -> dict[str, Lot]:
+        """Every lot, or those of certain names."""
+        return stock_of(self._stock_lines(connection, KINDS, names))
+
+    def _stock_lines(
+        self, connection: Connection, kinds: Sequence[str], names: Set[str] | None = None
+    ) -> list[StockLine]:
+        """What stands of these kinds, in order; of certain lots alone, if names are given."""
+        table = schema.event
+        query = (
+            select(schema.job.c.uid, table.c.body, table.c.number, table.c.kind)
+            .select_from(table.outerjoin(schema.job, table.c.job == schema.job.c.number))
+            .where(table.c.kind.in_(kinds), table.c.stands == 1)
+            .order_by(table.c.place, table.c.number)
+        )
+        if names is not None and len(names) <= _MOST_NAMED:
+            # As `bodies.to_json` writes it; a text that holds the same has its quotes escaped.
+            within = func.instr if connection.dialect.name == "sqlite" else func.strpos
+            said = [f'"lot":{msgspec.json.encode(name).decode()}' for name in sorted(names)]
+            query = query.where(or_(*(within(table.c.body, one) > 0 for one in said)))
+        return [StockLine(uid or "", _body(row)) for row in connection.execute(query) for uid in (row[0],)]
 
     def _prices(self, connection: Connection, events: Sequence[Event]) -> dict[str, bodies.Price]:
-        if not any(isinstance(event.body, bodies.PartUsed) for event in events):
+        used = {event.body.lot for event in events if isinstance(event.body, bodies.PartUsed)}
+        if not used:
             return {}
-        return prices_of(events, self._lots(connection))
+        return prices_of(events, stock_of(self._stock_lines(connection, ("stock-received",), used)))
 
 
 def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench:
@@ -398,16 +428,19 @@ def _random_identity() -> str:
 
 
 def _event(row: Row[Any], uid: str) -> Event:
+    return Event(
+        row.number, row.uid, uid, from_iso(row.at), from_iso(row.recorded), row.supersedes or "", _body(row)
+    )
+
+
+def _body(row: Any) -> AnyBody:
     try:
-        body = bodies.from_json(row.body)
+        return bodies.from_json(row.body)
     except msgspec.MsgspecError as problem:
         raise BenchError(
             f"event {row.number} ({row.kind}) cannot be read: {problem}. A newer Benchwright may have "
             "recorded it: update this one; `benchwright bench verify` tells whether it is damaged"
         ) from None
-    return Event(
-        row.number, row.uid, uid, from_iso(row.at), from_iso(row.recorded), row.supersedes or "", body
-    )
 
 
 def _json_of(body: AnyBody) -> str:
@@ -428,9 +461,15 @@ def _json_of(body: AnyBody) -> str:
     return text
 
 
-def _touches_stock(body: AnyBody, supersedes: str) -> bool:
-    stocked = (*bodies.STOCK_ONLY, bodies.PartUsed, bodies.PartReserved)
-    return isinstance(body, stocked) or bool(supersedes)
+def _lots_touched(body: AnyBody, supersedes: str, events: Sequence[Event]) -> set[str]:
+    """Lots whose stock may change by what is recorded: also by an undo, and by the undo of an undo."""
+    names, by_uid = set(), {event.uid: event for event in events} if supersedes else {}
+    while True:
+        if isinstance(body, (*bodies.STOCK_ONLY, bodies.PartUsed, bodies.PartReserved)):
+            names.add(body.lot)
+        if supersedes not in by_uid:
+            return names
+        body, supersedes = by_uid[supersedes].body, by_uid[supersedes].supersedes
 
 
 def _refuse_overdraft(after: dict[str, Lot], before: dict[str, Lot]) -> None:
