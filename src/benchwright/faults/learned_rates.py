@@ -43,7 +43,7 @@ Key = tuple[str, str]
 PRIOR_FAULTS = 2.0
 """How many proved faults the published rate of a kind and mode is worth: its weight is the span in which so
 many of them are expected. Two: the true rate then lies within 0.12 to 2.8 times the published one in 95 of
-100 cases, about as far as issues of the handbook differ (own choice)."""
+100 cases (own choice; for some kinds, issues of the handbook differ by more)."""
 MODEL_FAULTS = 4.0
 """The same for what all boards have in common against one board model (own choice)."""
 CREDIBLE = 0.95
