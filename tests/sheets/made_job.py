@@ -12,7 +12,7 @@ from PIL import Image
 from benchwright.jobs import Bench, Event, bodies
 from benchwright.jobs.bodies import AnyBody
 
-START = datetime(2026, 11, 2, 18, 40, tzinfo=UTC)
+START = datetime(2024, 11, 2, 18, 40, tzinfo=UTC)
 BOARD = """
 [board]
 name = "Fulmar 65"

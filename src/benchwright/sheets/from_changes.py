@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from ..board import Board
-from ..board.board_file import read_board_file
 from ..board.changes import Change, parse_change
 from ..board.kinds import recognise
 from ..errors import BenchwrightError
 from ..jobs import Event, bodies
+from ..jobs.kept_board import read_kept
 from .change import BoardChange, Proof
 from .things import PartUsed, Reading
 from .told import CHANGE_VERB, History, action_words, reading_of, subject
@@ -23,6 +23,8 @@ _KIND_OF_DEED = {"linked": "link", "removed": "remove", "replaced": "replace"}
 _POINT = re.compile(r"[^\s,;:|()]+")
 _FEW_PINS = 4
 """A part with more pins touches so many nets that a reading on one of them proves nothing about it."""
+_BY_VALUE = ("resistor", "capacitor", "inductor")
+"""What is told apart by value and make, not by the name of its kind."""
 _PROVING = ("resistance", "continuity", "diode", "voltage", "look", "logic", "frequency", "current")
 
 
@@ -54,10 +56,10 @@ class Departure:
 
 def board_of(history: History) -> Board | None:
     """The board file that the job keeps; None without one, or if it can no longer be read."""
-    if not history.state.board_text:
+    if not history.state.board_text.strip():
         return None
     try:
-        return read_board_file(Path(history.state.board_file or "board.toml"), history.state.board_text)
+        return read_kept(history.state.board_text)
     except BenchwrightError:
         return None
 
@@ -153,10 +155,12 @@ def _other_kind(history: History, board: Board | None, event: Event) -> bool:
         taken = recognise(text, ref=original.ref, kinds=board.kinds)
         if not taken.certain:
             continue
-        if taken.kind.name != original.kind:
+        known = board.kinds.get(original.kind)
+        passive = known is not None and known.category == taken.kind.category in _BY_VALUE
+        if taken.kind.name != original.kind and not passive:
             return True
-        sizes = (taken.size, original.size)
-        if None not in sizes and sizes[0] != sizes[1]:
+        size, was = taken.size, original.size
+        if size is not None and was is not None and not math.isclose(size, was, rel_tol=1e-6):
             return True
         return bool(taken.style and original.style and taken.style != original.style)
     return False
