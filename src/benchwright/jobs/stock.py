@@ -98,37 +98,39 @@ def stock_of(events: Iterable[Said]) -> dict[str, Lot]:
     """
     events = list(events)
     # A correction stands where the corrected stood: a use may so come before the lot it takes from.
-    brought = {
-        (e.body.lot, e.body.of_job)
-        for e in events
-        if isinstance(e.body, bodies.StockReceived) and e.body.of_job
-    }
+    brought: set[tuple[str, str]] = set()
     lots: dict[str, Lot] = {}
-    for event in events:
-        if isinstance(event.body, bodies.StockReceived):
-            lots.setdefault(key_of(event.body.lot, event.body.of_job), _received(event.body, None))
     for event in events:
         body = event.body
         if isinstance(body, bodies.StockReceived):
+            lots.setdefault(key_of(body.lot, body.of_job), _received(body, None))
+            if body.of_job:
+                brought.add((body.lot, body.of_job))
+    for event in events:
+        body = event.body
+        if isinstance(body, bodies.PartUsed | bodies.PartReserved):
+            if body.lot in lots and (body.lot, event.job) not in brought:
+                _taken(lots[body.lot], event.job, body)
+        elif isinstance(body, bodies.StockReceived):
             key = key_of(body.lot, body.of_job)
             lots[key] = _received(body, lots[key])
         elif isinstance(body, bodies.StockCounted) and body.lot in lots:
             lots[body.lot].on_hand = body.quantity
         elif isinstance(body, bodies.StockMoved) and body.lot in lots:
             lots[body.lot].where = body.where
-        elif isinstance(body, bodies.PartReserved | bodies.PartUsed) and (body.lot, event.job) in brought:
-            continue
-        elif isinstance(body, bodies.PartReserved) and body.lot in lots:
-            lots[body.lot].reserved[event.job] = body.quantity
-            if not body.quantity:
-                del lots[body.lot].reserved[event.job]
-        elif isinstance(body, bodies.PartUsed) and body.lot in lots:
-            lot = lots[body.lot]
-            lot.on_hand -= body.quantity
-            left = lot.reserved.pop(event.job, 0) - body.quantity
-            if left > 0:
-                lot.reserved[event.job] = left
     return lots
+
+
+def _taken(lot: Lot, job: str, body: bodies.PartUsed | bodies.PartReserved) -> None:
+    """Parts used by a job, or set aside for it."""
+    left = body.quantity
+    if isinstance(body, bodies.PartUsed):
+        lot.on_hand -= body.quantity
+        left = lot.reserved.get(job, 0) - body.quantity
+    if left > 0:
+        lot.reserved[job] = left
+    else:
+        lot.reserved.pop(job, None)
 
 
 def _received(body: bodies.StockReceived, known: Lot | None) -> Lot:
