@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from .at_bench import bench_option, opened
+from .columns import hanging
 from .job_common import at_option, event_json, job_argument, json_option, print_events, print_json
 from .moments import parse_moment
 
@@ -65,5 +66,5 @@ def attach_command(
     if as_json:
         print_json({"job": number, "recorded": [event_json(event) for event in events]})
         return
-    click.echo(f"Job {number}, {job.title}:")
+    click.echo(hanging("", f"Job {number}, {job.title}:"))
     print_events([(event, tell(event.body)) for event in events])

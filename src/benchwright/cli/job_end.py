@@ -53,7 +53,7 @@ def close_command(
     if as_json:
         print_json({"job": number, "stage": job.stage, "money": statement_json(statement)})
         return
-    click.echo(f"Job {number}, {job.title}: {'; '.join(tell(body) for body in said)}")
+    click.echo(hanging("", f"Job {number}, {job.title}: {'; '.join(tell(body) for body in said)}"))
     if job.open_points:
         points = "; ".join(point.text for point in job.open_points)
         click.echo(hanging("  still open: ", points))

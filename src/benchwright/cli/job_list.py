@@ -113,6 +113,6 @@ def search_command(words: tuple[str, ...], limit: int, where: str | None, as_jso
             by_job.setdefault(one.job, []).append(hanging(head, tell(one.event.body)))
         titles = {one.job: one.title for one in found}
         for number, texts in by_job.items():
-            click.echo(f"Job {number}, {titles[number]}:" if number is not None else "Stock:")
+            click.echo(hanging("", "Stock:" if number is None else f"Job {number}, {titles[number]}:"))
             click.echo("\n".join(texts))
     click.get_current_context().exit(0 if found else 1)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from .at_bench import bench_option, opened
+from .columns import hanging
 from .job_common import (
     at_option,
     event_json,
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from ..jobs.entry import Entry
 
 Change = tuple["AnyBody", datetime | None, str]
+CORRECTED = "corrected"
+"""Why something was taken back by a correction."""
 
 
 def _examples() -> str:
@@ -194,8 +197,35 @@ def _correction(
         if old is not None:
             left.remove(old)
         changes.append((body, when, "" if old is None else old.uid))
-    gone: list[Change] = [(Undone(why="corrected"), None, event.uid) for event in left]
+    gone: list[Change] = [
+        (Undone(why=CORRECTED), None, old.uid) for event in left for old in _with_corrected(events, event)
+    ]
     return gone + changes
+
+
+def _with_corrected(events: Sequence[Event], event: Event) -> list[Event]:
+    """An event and those in whose place it stands, which would stand again without it."""
+    by_uid = {one.uid: one for one in events}
+    chain = [event]
+    while (old := by_uid.get(chain[-1].supersedes)) is not None:
+        chain.append(old)
+    return chain
+
+
+def _dropped(events: Sequence[Event], first: int) -> list[Event]:
+    """What a correction took back because its line no longer said it: the latest first."""
+    superseded = {event.supersedes for event in events}
+    by_number = {event.number: event for event in events if event.uid not in superseded}
+    found: list[Event] = []
+    while (event := by_number.get(first - 1 - len(found))) is not None and _says_corrected(event):
+        found.append(event)
+    return found
+
+
+def _says_corrected(event: Event) -> bool:
+    from ..jobs.bodies import Undone
+
+    return isinstance(event.body, Undone) and event.body.why == CORRECTED
 
 
 def _know_lots(bench: Bench, job: JobState, entries: Sequence[Entry]) -> None:
@@ -218,7 +248,7 @@ def _answer(number: int, job: JobState, events: Sequence[Event], before: State, 
     if as_json:
         print_json({"job": number, "recorded": [event_json(event) for event in events]})
         return
-    click.echo(f"Job {number}, {job.title}:")
+    click.echo(hanging("", f"Job {number}, {job.title}:"))
     print_events(_told(job, [event for event in events if event.kind != "undone"]))
     if job.board_state != before:
         click.echo(f"The board is now: {tell_state(job.board_state)}.")
@@ -251,7 +281,8 @@ def undo_command(number: int, why: str, where: str | None, as_json: bool) -> Non
         if last is None:
             raise BadEvent(f"job {number}: there is nothing to take back")
         gone = one_deed(job.events, last)
-        bench.record_each(number, [(Undone(why=why), None, event.uid) for event in reversed(gone)])
+        back = [*reversed(gone), *_dropped(job.events, min(event.number for event in gone))]
+        bench.record_each(number, [(Undone(why=why), None, event.uid) for event in back])
         _tell_back("Taken back", "taken_back", number, job, bench.job(number), gone, as_json)
 
 
@@ -315,7 +346,7 @@ def _tell_back(
             }
         )
         return
-    click.echo(f"{head} in job {number}, {job.title}:")
+    click.echo(hanging("", f"{head} in job {number}, {job.title}:"))
     print_events(_told(job, events))
     if again:
         click.echo("So this stands again:")

@@ -88,7 +88,7 @@ def new_command(title: str | None, where: str | None, as_json: bool, ask: bool, 
         print_json({"job": number, "uid": job.uid, "title": job.title, "currency": job.currency,
                     "rate_per_hour": None if rate is None else f"{rate:f}", "bench": place})  # fmt: skip
         return
-    click.echo(f"Job {number}: {job.title}")
+    click.echo(hanging(f"Job {number}: ", job.title))
     for line in _known(job):
         click.echo(hanging("  ", line))
     worth = f", an hour at {rate:f} {code}{inherited}" if rate is not None else ""
@@ -139,7 +139,7 @@ def _tell_set(number: int, job: JobState, events: list[Event], as_json: bool) ->
     if as_json:
         print_json({"job": number, "recorded": [event_json(event) for event in events]})
         return
-    click.echo(f"Job {number}, {job.title}:")
+    click.echo(hanging("", f"Job {number}, {job.title}:"))
     print_events([(event, tell(event.body)) for event in events])
 
 

@@ -86,7 +86,7 @@ def _moment(bench: Bench, number: int, when: str) -> int:
 def _head(number: int, job: JobState) -> None:
     from ..jobs.telling import tell_price, tell_state
 
-    click.echo(f"Job {number}: {job.title}  [{job.stage}]")
+    click.echo(hanging(f"Job {number}: ", f"{job.title}  [{job.stage}]"))
     facts = [
         ("Case", job.case_label), ("Board", job.board_revision), ("Serial", job.serial),
         ("ROM", job.rom_version), ("Board file", job.board_file),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .at_bench import bench_option, opened
+from .columns import hanging
 from .complete import complete_job
 from .job_common import at_option, job_argument, json_option, print_json
 from .job_list import ENDS
@@ -69,7 +70,7 @@ def show_command(number: int | None, where: str | None, as_json: bool) -> None:
         print_json([_json(n, job) for n, job in shown.items()])
     else:
         for n, job in shown.items():
-            click.echo(f"Job {n}, {job.title}: {_told(job)}")
+            click.echo(hanging("", f"Job {n}, {job.title}: {_told(job)}"))
         if not shown:
             click.echo("No timer runs.")
     click.get_current_context().exit(0 if running else 1)
@@ -88,7 +89,7 @@ def _record(number: int, body: Any, when: str | None, where: str | None, as_json
     if as_json:
         print_json(_json(number, job))
     else:
-        click.echo(f"Job {number}, {job.title}: {_told(job)}")
+        click.echo(hanging("", f"Job {number}, {job.title}: {_told(job)}"))
 
 
 def _running(job: JobState) -> float:

@@ -60,7 +60,7 @@ def want_command(number: int, parts: tuple[str, ...], where: str | None, as_json
     if as_json:
         print_json({"job": number, "recorded": [event_json(event) for event in events]})
         return
-    click.echo(f"Job {number}, {job.title}:")
+    click.echo(hanging("", f"Job {number}, {job.title}:"))
     for event in events:
         click.echo(hanging(f"{event.number:6}  ", tell(event.body)))
 

@@ -98,7 +98,10 @@ def _marked(first: str, second: str) -> bool:
 
 
 def _bare(text: str) -> str:
-    return _LEADING.sub("", text.strip(), count=1).strip()
+    """A note without the word that leads up to it."""
+    text = text.strip()
+    leading = _LEADING.match(text)
+    return text[leading.end() :].strip() if leading else text
 
 
 def spent(text: str, currency: str) -> bodies.Time | bodies.Cost:
