@@ -32,8 +32,9 @@ def here(tmp_path: Path) -> Iterator[Bench]:
 
 
 @pytest.fixture
-def there(tmp_path: Path) -> Iterator[Bench]:
-    with open_bench(tmp_path / "there") as bench:
+def there(where: str) -> Iterator[Bench]:
+    """Another bench: a folder, and a server."""
+    with open_bench(where) as bench:
         yield bench
 
 

@@ -39,7 +39,7 @@ from .archive_file import (
 from .archive_words import readme
 from .bench import Bench, summary_of
 from .errors import BadEvent, BenchError
-from .history import Event, standing, to_iso
+from .history import Event, places, standing, to_iso
 from .state import JobState, derive
 from .stock import Lot, lot_for
 from .words import drop_words, put_words, words_of
@@ -344,10 +344,7 @@ def _write_events(
     new = [replace(event, number=last + n) for n, event in enumerate(more, start=1)]
     stood, after = {e.uid for e in standing(here)}, [*here, *new]
     stand = {e.uid for e in standing(after)}
-    place: dict[str, int] = {}
-    for e in after:
-        place[e.uid] = place.get(e.supersedes, e.number) if e.supersedes else e.number
-    _insert(connection, number, new, stand, place)
+    _insert(connection, number, new, stand, places(after))
     table = schema.event
     for e in here:
         if (e.uid in stood) != (e.uid in stand):
