@@ -21,6 +21,7 @@ from benchwright.cli.job_archive import export_command, import_command
 from benchwright.errors import BadFile
 from benchwright.jobs import BadEvent, Bench, BenchError, bodies, open_bench
 from benchwright.jobs.archive import export_job, import_job
+from benchwright.jobs.history import last_to_undo
 
 EURO = {n: bodies.Price(Decimal(n), "EUR") for n in ("0.50", "6.50", "20")}
 
@@ -104,6 +105,12 @@ def test_stock_of_the_other_bench_is_known_by_its_price_and_counts_as_none_here(
         there.record(came.number, bodies.PartUsed(lot="L7", quantity=1))
     there.undo(came.number)
     assert there.stock()["L7"] == mine
+    brought = there.events(None)[-1]
+    with pytest.raises(BadEvent, match="it stays with it"):
+        there.record(None, bodies.Undone(), supersedes=brought.uid)
+    last = last_to_undo(there.events(None))
+    assert last is not None
+    assert last.number < brought.number
     other = there.new_job("another", "EUR")
     there.record(other, bodies.PartUsed(lot="L7", quantity=2))
     assert there.stock()["L7"].on_hand == 3

@@ -117,7 +117,8 @@ def last_to_undo(events: Sequence[Event]) -> Event | None:
     """The latest event that stands and can be taken back; None if only the beginning is left."""
     kept = {event.uid for event in standing(events)}
     for event in reversed(events):
-        if event.uid in kept and event.kind != "opened":
+        # A lot that came with a job from another bench stays with it.
+        if event.uid in kept and event.kind != "opened" and not getattr(event.body, "of_job", ""):
             return event
     return None
 

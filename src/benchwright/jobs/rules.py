@@ -95,6 +95,8 @@ def check_correction(body: AnyBody, of: Event | None, lots: Mapping[str, Lot]) -
     """
     if of is None:
         raise NoSuchEvent("the event to correct is not there, or no longer stands")
+    if isinstance(of.body, bodies.StockReceived) and of.body.of_job:
+        raise BadEvent(f"lot {of.body.lot} came with a job from another bench: it stays with it")
     undo, first = isinstance(body, bodies.Undone), isinstance(of.body, bodies.Opened)
     if isinstance(of.body, bodies.Undone) and not undo:
         raise BadEvent("an undo is not corrected: take it back, or record anew")
