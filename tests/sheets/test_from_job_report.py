@@ -232,7 +232,7 @@ def test_work_names_the_parts_that_went_in(bench):
     """What was done and the part from stock are one statement on two events; its condition is told."""
     job = fulmar_job(bench)
     work = {claim.text: [one.event for one in claim.evidence] for claim in report_of(bench, job).work}
-    assert len(work["Replaced U9: from stock; fitted at U9: 1 × 4116 (used, tested)"]) == 2
+    assert len(work["Replaced U9: from stock; fitted at U9: 1\u00a0×\u00a04116 (used, tested)"]) == 2
     assert any(text.startswith("Fault found at C14") for text in work)
     assert not any("ordered" in text.lower() for text in work)
 
@@ -244,7 +244,7 @@ def test_open_points_and_wanted_parts_are_told_until_they_are_settled(bench):
     say(bodies.PartWanted(kind="4116", quantity=2))
     assert [one.text for one in report_of(bench, say.job).open_points] == [
         "key cap on order",
-        "Wanted: 2 × 4116",
+        "Wanted: 2\u00a0×\u00a04116",
     ]
     say(bodies.PointClosed(point=point.uid))
     say(bodies.PartWanted(kind="4116", quantity=0))

@@ -15,7 +15,7 @@ KINDS = {
     "link": "Link",
     "lift": "Lifted pin",
     "fit": "Part fitted",
-    "replace": "Part replaced by another kind",
+    "replace": "Part replaced",
     "remove": "Part removed",
     "change": "Other change",
 }

@@ -111,9 +111,7 @@ def part_used(history: History, event: Event) -> PartUsed:
     """Parts from stock, without their price."""
     body = event.body
     assert isinstance(body, bodies.PartUsed)
-    lot = history.lots.get(body.lot)
-    condition = f", {lot.condition}" if lot is not None and lot.condition else ""
-    return PartUsed(body.where, history.part(body.lot) + condition, body.quantity, f"lot {body.lot}")
+    return PartUsed(body.where, history.part(body.lot), body.quantity, f"lot {body.lot}")
 
 
 # -- what was changed ----------------------------------------------------------------------------------------
@@ -143,7 +141,7 @@ def _other_kind(history: History, board: Board | None, event: Event) -> bool:
     """Whether a part from stock is surely of another kind, size or make than the original."""
     body = event.body
     assert isinstance(body, bodies.PartUsed)
-    lot = history.lots.get(body.lot)
+    lot = history.lot(body.lot)
     original = board.parts.get(body.where.strip()) if board is not None else None
     if lot is None or original is None or board is None:
         return False
@@ -176,8 +174,8 @@ def _parsed(
     if action.deed in _KIND_OF_DEED:
         texts.append(f"{_KIND_OF_DEED[action.deed]} {action.where}")  # "replace" is none that a board knows
     if action.deed == "replaced":
-        lots = [history.lots[e.body.lot] for e in parts if isinstance(e.body, bodies.PartUsed)
-                and e.body.lot in history.lots]  # fmt: skip
+        fitted = [e.body for e in parts if isinstance(e.body, bodies.PartUsed)]
+        lots = [lot for body in fitted if (lot := history.lot(body.lot)) is not None]
         texts += [f"fit {action.where} {lot.value or lot.kind}" for lot in lots]
     for text in texts:
         if CHANGE_VERB.match(text):

@@ -10,7 +10,7 @@ from fractions import Fraction
 from ..jobs import Event, JobState, bodies
 from ..money import Amount, Tax
 from .things import MoneyLine, TimeSpent
-from .told import History
+from .told import History, times
 
 _NAMES = {
     "purchase": "Bought", "parts": "Parts", "postage": "Postage", "materials": "Materials", "fee": "Fee",
@@ -45,7 +45,7 @@ def money_lines(history: History, prices: Mapping[str, bodies.Price]) -> tuple[M
         body = event.body
         assert isinstance(body, bodies.PartUsed)
         if (price := prices.get(body.lot)) is not None:
-            put(event, f"Parts: {body.quantity} × {history.part(body.lot)}", price, -1, body.quantity)
+            put(event, f"Parts: {times(body.quantity, history.part(body.lot))}", price, -1, body.quantity)
     told = [line for _, line in sorted(lines, key=lambda pair: pair[0])]
     return (*told, *_fees(state, prices))
 

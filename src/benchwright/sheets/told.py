@@ -11,10 +11,11 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
+from ..board.kinds import kind_named
 from ..finding.reading import EVENTS
 from ..jobs import Event, JobState, bodies
 from ..jobs.history import standing
-from ..jobs.stock import Lot
+from ..jobs.stock import Lot, lot_for
 from .things import Evidence, Machine, Reading
 
 CHANGE_VERB = re.compile(r"\s*(cut|link|lift|fit|remove)\b", re.IGNORECASE)
@@ -109,9 +110,13 @@ class History:
         kept = {event.uid: event for event in found.values()}
         return tuple(self.evidence(event) for event in sorted(kept.values(), key=self.place))
 
+    def lot(self, name: str) -> Lot | None:
+        """The lot that the job means by a name."""
+        return lot_for(self.lots, self.state.uid, name)
+
     def part(self, lot: str) -> str:
         """What is in a lot, in words."""
-        known = self.lots.get(lot)
+        known = self.lot(lot)
         if known is None:
             return f"part of lot {lot}"
         used = f" ({known.condition})" if known.condition not in ("", "new") else ""
@@ -149,16 +154,19 @@ def _told(history: History, body: bodies.AnyBody) -> str:
             return _joined(action_words(body), body.why and f"why: {body.why}", by="; ")
         case bodies.PartUsed():
             at = f" at {body.where}" if body.where else ""
-            return f"fitted{at}: {body.quantity} × {history.part(body.lot)}"
+            return f"fitted{at}: {times(body.quantity, history.part(body.lot))}"
         case bodies.PartWanted():
-            return _joined(f"wanted: {body.quantity} × {body.kind} {body.value}".strip(), body.note, by=", ")
+            what = f"{body.kind} {body.value}".strip()
+            return _joined(f"wanted: {times(body.quantity, what)}", body.note, by=", ")
         case bodies.OpenPoint():
             return f"open point: {body.text}"
         case bodies.Acceptance():
             return _joined(f"acceptance test, {body.what}: {body.result}", body.found, by="; ")
         case bodies.Confirmed():
             place = f" at {body.place}" if body.place else ""
-            return _joined(f"fault found{place}: {body.part_kind}, {body.mode}", body.note, by="; ")
+            return _joined(
+                f"fault found{place}: {kind_words(body.part_kind)}, {body.mode}", body.note, by="; "
+            )
         case bodies.Note():
             return f"note: {body.text}"
         case _:
@@ -261,6 +269,17 @@ def reading_of(history: History, event: Event) -> Reading:
         expected=with_unit(body.expected, body.quantity),
         state=state_words(body),
     )
+
+
+def times(quantity: int, what: str) -> str:
+    """``2 × 4116``, kept on one line."""
+    return f"{quantity}\u00a0×\u00a0{what}"
+
+
+def kind_words(kind: str) -> str:
+    """A kind of part as people call it: a name of the kinds' tables is no word."""
+    known = kind_named(kind) if "_" in kind else None
+    return (known.title if known is not None else "") or kind.replace("_", " ")
 
 
 def _joined(*parts: object, by: str) -> str:
