@@ -28,7 +28,22 @@ def bench(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def run(bench: Path) -> Run:
-    """Run a command on the bench; it must end with `code`. Our own errors end as in `main.main`."""
+    return runner(bench)
+
+
+@pytest.fixture(scope="module")
+def settled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A bench with one job and one lot, which no test changes."""
+    bench = tmp_path_factory.mktemp("settled") / "bench"
+    run = runner(bench)
+    run("job", "new", "Brown one", "--price", "40 EUR", "--board", "fulmar65")
+    run("job", "log", "1", "open: key cap on order")
+    run("stock", "add", "4116", "2")
+    return bench
+
+
+def runner(bench: Path) -> Run:
+    """Run a command on a bench; it must end with `code`. Our own errors end as in `main.main`."""
 
     def call(*arguments: str | Path, typed: str | None = None, code: int = 0, columns: int = 80) -> str:
         done: Result = CliRunner().invoke(
@@ -143,15 +158,12 @@ REFUSED = [
 
 @pytest.mark.parametrize(("command", "says"), REFUSED, ids=lambda value: " ".join(value)[:50])
 def test_what_is_refused_is_explained_and_leaves_nothing(
-    run: Run, bench: Path, command: list[str], says: str
+    settled: Path, command: list[str], says: str
 ) -> None:
     """A refusal ends with code 2, says what was expected, and records nothing, not even the good lines."""
-    run("job", "new", "Brown one", "--price", "40 EUR", "--board", "fulmar65")
-    run("job", "log", "1", "open: key cap on order")
-    run("stock", "add", "4116", "2")
-    before = counts(bench)
-    assert says in run(*command, code=2)
-    assert counts(bench) == before
+    before = counts(settled)
+    assert says in runner(settled)(*command, code=2)
+    assert counts(settled) == before
 
 
 def test_undo_gives_the_part_back_and_redo_takes_it_again(run: Run) -> None:

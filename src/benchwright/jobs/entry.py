@@ -27,12 +27,11 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
-from ..errors import BadReading, BenchwrightError, UnknownName
+from ..errors import BadFile, BadReading, BenchwrightError, UnknownName
 from . import bodies, entry_deeds, entry_money, entry_plain
 from .bodies import AnyBody
 from .state import JobState
@@ -97,8 +96,16 @@ class Desk:
 
     @cached_property
     def board(self) -> Board | None:
-        """The job's board; read when a line needs it."""
-        return board_of(self.job)
+        """The job's board, None if it has none; read when a line needs it."""
+        if not self.job.board_text.strip():
+            return None
+        from .kept_board import read_kept
+
+        try:
+            return read_kept(self.job.board_text)
+        except BadFile as bad:
+            name = self.job.board_file or "the job's board"
+            raise BadFile(name, bad.problem, bad.line, bad.field) from None
 
     def has_ref(self, word: str) -> str | None:
         """The part of that reference; None if the board has none or there is no board."""
@@ -118,21 +125,6 @@ class Desk:
         except UnknownName:
             return False
         return True
-
-
-def board_of(job: JobState) -> Board | None:
-    """The board that a job keeps; None if it has none.
-
-    Raises
-    ------
-    BadFile
-        The text kept is no board file.
-    """
-    if not job.board_text:
-        return None
-    from ..board.board_file import read_board_file
-
-    return read_board_file(Path(job.board_file or "board.toml"), job.board_text)
 
 
 def read_lines(lines: Iterable[str], desk: Desk) -> list[Entry]:
@@ -417,4 +409,4 @@ _VERBS: dict[str, Verb] = {
     **_words(_done_to("ordered"), "ordered"),
 }
 
-__all__ = ["HELP", "BadEntry", "Desk", "Entry", "board_of", "read_line", "read_lines"]
+__all__ = ["HELP", "BadEntry", "Desk", "Entry", "read_line", "read_lines"]
