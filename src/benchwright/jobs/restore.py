@@ -121,7 +121,7 @@ def _opened(path: Path, tell: Progress) -> Iterator[_Open]:
         except OSError as problem:
             raise BadFile(str(path), (problem.strerror or str(problem)).lower()) from None
         bench = stack.enter_context(open_bench(scratch, create=False))
-        if manifest["revision"] != newest_revision():
+        if manifest["revision"] != newest_revision() or not manifest["complete"]:
             with bench.place.writing() as connection:
                 rederive(bench, connection)
         yield _Open(path, archive, bool(manifest["complete"]), bench)
