@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from decimal import Decimal
 from functools import cache
-from pathlib import Path
 from typing import Any
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchwright.board import Board
 from benchwright.board.board_file import write_board_file
 from benchwright.faults.learned_rates import Key, model_of, published
-from benchwright.jobs import Bench, bodies, open_bench
+from benchwright.jobs import Bench, bodies
 from benchwright.jobs.bench import JobLine
 from benchwright.jobs.experience import Proof, Proved, experience, key_of, learn, past_jobs, proved_jobs
 from benchwright.jobs.history import Event
@@ -36,12 +33,6 @@ def text() -> str:
 @cache
 def keys() -> list[Key]:
     return sorted(key for key in published(small()) if key[0])
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with open_bench(tmp_path / "bench") as made:
-        yield made
 
 
 def proved(key: Key, **more: Any) -> bodies.Confirmed:

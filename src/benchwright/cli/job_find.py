@@ -260,7 +260,7 @@ def _print_head(case: _Case, pieces: Sequence[Piece]) -> None:
 def _tell(event: Any) -> str:
     from ..jobs.telling import tell
 
-    return tell(event.body)
+    return tell(event.body).removeprefix("for the finder: ")
 
 
 def _print_story(told: Story) -> None:
