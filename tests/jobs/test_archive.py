@@ -239,8 +239,12 @@ def test_an_export_does_not_overwrite_and_leaves_nothing_half_written(here: Benc
     with pytest.raises(BenchError, match="is there already"):
         export_job(here, number, out)
     assert out.read_text() == "mine"
-    for path in (tmp_path / "here" / "attachments").glob("??/*"):
-        path.unlink()
+    (photo,) = (tmp_path / "here" / "attachments").glob("??/*")
+    photo.chmod(0o600)
+    photo.write_bytes(b"bytes of another")
+    with pytest.raises(BenchError, match="is damaged"):
+        export_job(here, number, out, overwrite=True)
+    photo.unlink()
     with pytest.raises(BenchError, match="attachment is missing"):
         export_job(here, number, out, overwrite=True)
     assert out.read_text() == "mine"

@@ -268,6 +268,9 @@ HARM: dict[str, tuple[Callable[[Files], bytes], str]] = {
     "second beginning": (body(type="opened", title="x", currency="EUR"), "begins with one event"),
     "undo of nothing": (body(type="undone"), "takes back nothing"),
     "correction of what is not there": (event(4, supersedes="0" * 32), "not there before it"),
+    "undo of the beginning": (
+        rehashed(lambda job: job["events"][5].update(supersedes=job["events"][0]["uid"])), "the beginning"
+    ),
     "identity twice": (rehashed(lambda job: job["events"][4].update(uid=job["events"][3]["uid"])), "twice"),
     "identity of another form": (event(4, uid="../x"), "event 5.*identity"),
     "no time": (event(4, at="yesterday"), "event 5"),

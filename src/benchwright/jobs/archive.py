@@ -8,8 +8,8 @@ is touched.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
-import tempfile
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -116,7 +116,13 @@ def write_job(bench: Bench, number: int, out: BinaryIO) -> JobState:
             if state.board_text:
                 yield f"board/{safe_name(state.board_file or 'board.toml')}", state.board_text.encode()
             for sha256, name in files.items():
-                yield name, bench.place.attachments.get(connection, sha256)
+                data = bench.place.attachments.get(connection, sha256)
+                if hashlib.sha256(data).hexdigest() != sha256:
+                    raise BenchError(
+                        f"attachment {attached[sha256].name!r} of job {number} is damaged, its SHA-256 is "
+                        "another: `benchwright bench verify` lists all; bring it back from a backup"
+                    )
+                yield name, data
 
         write_archive(out, parts())
     return state
@@ -153,19 +159,16 @@ def _lots_used(
 @contextlib.contextmanager
 def _complete(out: Path) -> Iterator[BinaryIO]:
     """A file that appears under its name when all of it is written, or not at all."""
-    handle, name = tempfile.mkstemp(prefix=f".{out.name[:40]}-", dir=out.parent)
+    coming = out.with_name(f".{out.name[:40]}-{uuid.uuid4().hex}")
     try:
-        with os.fdopen(handle, "w+b") as stream:
+        with coming.open("xb") as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(name).chmod(0o666 & ~mask)
-        Path(name).replace(out)
+        coming.replace(out)
     except BaseException:
         with contextlib.suppress(OSError):
-            Path(name).unlink()
+            coming.unlink()
         raise
 
 

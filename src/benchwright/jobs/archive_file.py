@@ -383,10 +383,11 @@ def _sane_numbers(value: Any) -> None:
 
 
 def _check_history(path: str, events: Sequence[Event]) -> None:
-    seen: set[str] = set()
+    seen: dict[str, Event] = {}
     for event in events:
         problem = ""
-        if isinstance(event.body, bodies.Opened) != (event.number == 1) and not event.supersedes:
+        first = isinstance(event.body, bodies.Opened)
+        if first != (event.number == 1) and not event.supersedes:
             problem = "a job begins with one event of kind opened"
         elif isinstance(event.body, bodies.STOCK_ONLY):
             problem = f"{event.kind} belongs to the stock and not to a job"
@@ -394,11 +395,13 @@ def _check_history(path: str, events: Sequence[Event]) -> None:
             problem = f"the identity {event.uid} is there twice"
         elif event.supersedes and event.supersedes not in seen:
             problem = "it corrects an event that is not there before it"
+        elif event.supersedes and first != isinstance(seen[event.supersedes].body, bodies.Opened):
+            problem = "the beginning of a job is corrected by a beginning, and nothing else is"
         elif isinstance(event.body, bodies.Undone) and not event.supersedes:
             problem = "it takes back nothing"
         if problem:
             raise BadFile(path, problem, field=f"{JOB}, event {event.number}")
-        seen.add(event.uid)
+        seen[event.uid] = event
     if not events:
         raise BadFile(path, "there are no events in it", field=JOB)
 
@@ -435,7 +438,10 @@ def _check_lots(path: str, events: Sequence[Event], said: Sequence[LotUsed]) -> 
     for lot in said:
         try:
             _sane_numbers(msgspec.to_builtins(lot, builtin_types=(Decimal,)))
-            plain_fields(as_received(lot, "", quantity=1))
+            received = as_received(lot, "", quantity=1)
+            plain_fields(received)
+            if "\x00" in words_of(received):
+                raise ValueError("a text holds a zero byte")
         except (ValueError, BadEvent) as problem:
             raise BadFile(path, f"lot {lot.lot[:60]!r}: {problem}", field=STOCK) from None
     return lots
