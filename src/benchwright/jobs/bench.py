@@ -32,7 +32,7 @@ from .history import (
 from .opening import Place, open_place
 from .state import JobState, derive
 from .stock import KINDS, Lot, Shortage, StockLine, lot_for, shopping_list, stock_of
-from .words import drop_words, find_words, put_words, snippet, words_of
+from .words import drop_all_words, drop_words, find_words, put_words, snippet, words_of
 
 
 @dataclass(frozen=True)
@@ -535,7 +535,7 @@ def rederive(bench: Bench, connection: Connection) -> None:
     """Make all that is derived anew, from the events alone."""
     table = schema.event
     connection.execute(update(table).values(stands=0, place=table.c.number))
-    drop_words(connection, list(connection.execute(select(table.c.number)).scalars()))
+    drop_all_words(connection)
     numbers: list[int | None] = [None, *connection.execute(select(schema.job.c.number)).scalars()]
     states = []
     for number in numbers:

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from sqlalchemy import Connection, delete, func, insert, select, text
+from sqlalchemy import Connection, delete, func, insert, select
 
 from ..errors import BadFile
 from . import schema
@@ -35,6 +35,7 @@ from .bench import Bench, open_bench, rederive
 from .errors import BenchError, DamagedBench
 from .opening import FILE, Place, default_folder, newest_revision, open_place
 from .verify import Verdict, verify
+from .words import drop_all_words
 
 _NAME = re.compile(r"attachments/([0-9a-f]{2})/(\1[0-9a-f]{62})")
 
@@ -242,7 +243,7 @@ def _kept_aside(place: Place) -> Path:
 
 
 def _put_back(backup: _Open, place: Place, connection: Connection, tell: Progress) -> None:
-    connection.execute(text("DELETE FROM words"))
+    drop_all_words(connection)
     for table in (schema.event, schema.piece, schema.attachment, schema.job):
         connection.execute(delete(table))
     with backup.bench.place.reading() as source:

@@ -109,6 +109,11 @@ def drop_words(connection: Connection, numbers: Sequence[int]) -> None:
         connection.execute(text("DELETE FROM words WHERE rowid = :n"), [{"n": n} for n in numbers])
 
 
+def drop_all_words(connection: Connection) -> None:
+    """Nothing is found any more."""
+    connection.execute(text("DELETE FROM words"))
+
+
 def stored_words(connection: Connection) -> dict[int, set[str]]:
     """What is findable now: number of the event, its words."""
     if connection.dialect.name == "sqlite":
