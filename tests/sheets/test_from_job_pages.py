@@ -71,6 +71,26 @@ def test_whatever_people_typed_is_printed(bench, text):
         readable(Printed(make_pdf(sheet)))
 
 
+def test_what_was_left_empty_is_no_hindrance(bench):
+    """Events of which hardly anything was said."""
+    say = Diary(bench, "Fulmar 65", bodies.Identity(), bodies.TakenIn())
+    say(bodies.Reading(entry="", quantity="", function="sound"))
+    say(bodies.Reading(entry="", quantity="look", function="case"))
+    say(bodies.Reading(entry="", quantity="voltage"))
+    say(bodies.Look(where="", seen=""))
+    say.all(
+        [
+            bodies.Action(deed=deed, function="tape_deck")
+            for deed in ("done", "removed", "changed", "replaced")
+        ]
+    )
+    say(bodies.Acceptance(what="a", result="passed", function="memory"))
+    say(bodies.Confirmed(part_kind="", mode=""))
+    bench.attach(say.job, photo(), " ", "image/jpeg", what="photo", caption=" ")
+    for sheet in sheets_of(bench, say.job).values():
+        readable(Printed(make_pdf(sheet)))
+
+
 def test_a_job_that_was_only_opened_gives_every_sheet(bench):
     """Nothing tested, nothing done, no money."""
     job = bench.new_job("Fulmar 65", "EUR")

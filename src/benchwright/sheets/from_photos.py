@@ -66,7 +66,8 @@ def photos_of(
 
 
 def _photo(history: History, event: Event, body: bodies.Attachment, picture: bytes) -> Photo:
-    return Photo(picture, body.caption or body.name or "Photo", event.at, history.number(event))
+    caption = body.caption.strip() or body.name.strip() or "Photo"
+    return Photo(picture, caption, event.at, history.number(event))
 
 
 def _fetched(body: bodies.Attachment, get: Callable[[str], bytes]) -> bytes:

@@ -170,7 +170,7 @@ def _came(trial: _Trial, alone: bool) -> str:
         word = "not as expected"
     if alone and trial.came and word in ("passed", "failed"):
         word = ""
-    return ": ".join(filter(None, (word, trial.came)))
+    return ": ".join(filter(None, (word, trial.came.strip()))) or "no more was recorded"
 
 
 def _evidence(history: History, trials: Iterable[_Trial]) -> tuple[Evidence, ...]:

@@ -149,7 +149,7 @@ def _told(history: History, body: bodies.AnyBody) -> str:
         case bodies.Look():
             return _joined(f"looked at {body.where}" if body.where else "seen", body.seen, by=": ")
         case bodies.Attachment():
-            return f"{body.what}: {body.caption or body.name}"
+            return f"{body.what}: {body.caption.strip() or body.name.strip() or 'Photo'}"
         case bodies.Action():
             return _joined(action_words(body), body.why and f"why: {body.why}", by="; ")
         case bodies.PartUsed():
