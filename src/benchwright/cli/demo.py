@@ -18,6 +18,7 @@ from .lazy import LazyGroup
 from .tell import print_remedies, print_suspects, suspect_json
 
 _COMMANDS = {
+    "bench": ("demo_bench", "bench", "A bench full of invented jobs: queue, money, stock, sheets, backup."),
     "tape": ("demo_tape", "tape", "The tape bench on an invented deck and a damaged tape."),
 }
 
@@ -29,7 +30,7 @@ _COMMANDS = {
 def demo(ctx: click.Context, folder: Path) -> None:
     """Find the faults of three make-believe units of the Fulmar 65, an invented computer.
 
-    `benchwright demo tape` shows the tape bench.
+    `benchwright demo tape` shows the tape bench, `benchwright demo bench` the records.
     """
     ctx.obj = folder
     if ctx.invoked_subcommand is None:
