@@ -1,5 +1,5 @@
 # Needs Python 3.11 or newer, make, and a network the first time. Everything else comes from the lock.
-#   make demo    the main job on an invented machine
+#   make demo    the main job on an invented machine, and a bench full of invented jobs
 #   make test    every check and every test
 
 PYTHON ?= python3
@@ -11,7 +11,7 @@ STAMP := $(VENV)/.made-from-lock
 .PHONY: help env demo test check tests bench format lock clean
 
 help:
-	@echo "make demo    find three faults in an invented machine; files go to demo-out/"
+	@echo "make demo    find three faults in an invented machine, then an evening with a bench; files go to demo-out/"
 	@echo "make test    every check (lint, types, floors) and every test, with coverage"
 	@echo "make check   the checks only"
 	@echo "make tests   the tests only; ARGS='-k units' picks some"
@@ -28,6 +28,7 @@ $(STAMP): requirements.lock pyproject.toml tools/make_env.py
 
 demo: $(STAMP)
 	$(BIN)/benchwright demo --folder demo-out
+	$(BIN)/benchwright demo --folder demo-out bench
 
 test: check tests
 
