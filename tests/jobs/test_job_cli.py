@@ -42,7 +42,13 @@ def settled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return bench
 
 
-def runner(bench: Path) -> Run:
+@pytest.fixture
+def anywhere(where: str) -> Run:
+    """As `run`, on a bench in a folder and on one on a server."""
+    return runner(where)
+
+
+def runner(bench: Path | str) -> Run:
     """Run a command on a bench; it must end with `code`. Our own errors end as in `main.main`."""
 
     def call(*arguments: str | Path, typed: str | None = None, code: int = 0, columns: int = 80) -> str:
@@ -72,27 +78,31 @@ def counts(bench: Path) -> tuple[int, ...]:
         return (len(opened.events(None)), *(len(opened.events(line.number)) for line in opened.jobs()))
 
 
-def test_a_job_from_take_in_to_sale(run: Run) -> None:
+def test_a_job_from_take_in_to_sale(anywhere: Run) -> None:
     """Everything logged is derived: money to the cent, stage by stage, stock taken, points settled."""
-    told = run(
+    told = anywhere(
         "job", "new", "Brown one", "--case", "Fulmar 65", "--revision", "C", "--serial", "0471", "--source",
         "flea market", "--price", "40 EUR", "--with", "tape recorder, two leads", "--symptom", "no picture",
         "--board", "fulmar65", "--rate", "8",
     )  # fmt: skip
     assert told.startswith("Job 1: Brown one\n")
     assert "case Fulmar 65, board revision C, serial 0471" in told
-    assert read(run, "job", "list")[0]["stage"] == "taken in"
+    assert read(anywhere, "job", "list")[0]["stage"] == "taken in"
 
-    run("stock", "add", "4116", "8", "--value", "150 ns", "--price", "2.50", "--where", "drawer 3")
-    told = run("job", "log", "1", "U3.14 GND 0R8", "power on", "+5V 4.92", "look U5 debris", "90 min probing")
+    anywhere("stock", "add", "4116", "8", "--value", "150 ns", "--price", "2.50", "--where", "drawer 3")
+    told = anywhere(
+        "job", "log", "1", "U3.14 GND 0R8", "power on", "+5V 4.92", "look U5 debris", "90 min probing"
+    )
     assert "resistance U3.14 to GND = 0.8 Ω, power off" in told
     assert "voltage +5V = 4.92 V, power on" in told
     assert told.rstrip().endswith("The board is now: power on.")
-    assert read(run, "job", "list")[0]["stage"] == "being diagnosed"
+    assert read(anywhere, "job", "list")[0]["stage"] == "being diagnosed"
 
-    run("job", "log", "1", "replaced U23 from 4116-1: was dead", "found bad bit U23", "spent 12.50 postage",
-        "fee 12%", "likely 120 60%", "likely 90 40%", "open: key cap on order")  # fmt: skip
-    shown = read(run, "job", "show", "1")
+    anywhere(
+        "job", "log", "1", "replaced U23 from 4116-1: was dead", "found bad bit U23", "spent 12.50 postage",
+        "fee 12%", "likely 120 60%", "likely 90 40%", "open: key cap on order",
+    )  # fmt: skip
+    shown = read(anywhere, "job", "show", "1")
     assert shown["stage"] == "being mended"
     assert shown["money"]["costs"] == {
         "purchase": "40.00",
@@ -105,23 +115,25 @@ def test_a_job_from_take_in_to_sale(run: Run) -> None:
     assert shown["if_it_sells"]["at"][1]["profit"] == "50.60"
     proved = shown["confirmed"][0]["body"]
     assert (proved["mode"], proved["place"]) == ("bad memory", "U23")
-    assert read(run, "stock", "list")[0]["on_hand"] == 7
+    assert read(anywhere, "stock", "list")[0]["on_hand"] == 7
 
-    run("job", "log", "1", "done 1 came today", "test keyboard passed: all keys")
-    run("job", "close", "1", "sold", "--for", "120 EUR", "--note", "to the club")
-    shown = read(run, "job", "show", "1")
+    anywhere("job", "log", "1", "done 1 came today", "test keyboard passed: all keys")
+    anywhere("job", "close", "1", "sold", "--for", "120 EUR", "--note", "to the club")
+    shown = read(anywhere, "job", "show", "1")
     assert shown["stage"] == "sold"
     assert Decimal(shown["money"]["profit"]) == Decimal("120") * Decimal("0.88") - Decimal("55.00")
     assert shown["acceptance"][0]["body"]["function"] == "keyboard"
     assert [point["closed"] for point in shown["open_points"]] == [True]
-    assert run("job", "list") == "1 closed (--all shows them)\n"
-    assert "sold" in run("job", "list", "--all")
+    assert anywhere("job", "list") == "1 closed (--all shows them)\n"
+    assert "sold" in anywhere("job", "list", "--all")
 
 
 REFUSED = [
     (["job", "log", "1", "U3.14 GND 0R8", "blah foo"], "line 2, 'blah foo': not understood"),
     (["job", "log", "1", "replced U5"], "did you mean 'replaced'?"),
     (["job", "log", "1", "U99.4 0R8"], "U99.4"),
+    (["job", "log", "1", "replaced U5 from"], "something is missing at the end"),
+    (["job", "set", "1", "--board", __file__], "`benchwright board import --help` says how"),
     (["job", "log", "1", "cleaned U99"], "no part 'U99' on this board; did you mean"),
     (["job", "log", "1", "done 3"], "there is no open point 3 (open points: 1 key cap on order)"),
     (["job", "log", "1", "spent lots"], "spent 12.50 postage"),
@@ -166,24 +178,24 @@ def test_what_is_refused_is_explained_and_leaves_nothing(
     assert counts(settled) == before
 
 
-def test_undo_gives_the_part_back_and_redo_takes_it_again(run: Run) -> None:
+def test_undo_gives_the_part_back_and_redo_takes_it_again(anywhere: Run) -> None:
     """One line is one thing to take back: the deed, what it tells the finder, and the part."""
-    run("job", "new", "Brown one", "--board", "fulmar65", "--price", "40 EUR")
-    run("stock", "add", "4116", "2", "--price", "3 EUR")
-    run("job", "log", "1", "note first")
-    run("job", "log", "1", "replaced U23 from 4116-1")
-    spent = lambda: read(run, "job", "show", "1")["money"]["cost_to_date"]  # noqa: E731
-    here = lambda: read(run, "stock", "list")[0]["on_hand"]  # noqa: E731
+    anywhere("job", "new", "Brown one", "--board", "fulmar65", "--price", "40 EUR")
+    anywhere("stock", "add", "4116", "2", "--price", "3 EUR")
+    anywhere("job", "log", "1", "note first")
+    anywhere("job", "log", "1", "replaced U23 from 4116-1")
+    spent = lambda: read(anywhere, "job", "show", "1")["money"]["cost_to_date"]  # noqa: E731
+    here = lambda: read(anywhere, "stock", "list")[0]["on_hand"]  # noqa: E731
     assert (spent(), here()) == ("43.00", 1)
-    assert "replaced U23" in run("job", "undo", "1")
+    assert "replaced U23" in anywhere("job", "undo", "1")
     assert (spent(), here()) == ("40.00", 2)
-    assert read(run, "job", "show", "1")["actions"] == []
-    assert read(run, "job", "show", "1")["readings"] == []
-    assert "note: first" in run("job", "undo", "1")
-    assert "note: first" in run("job", "redo", "1")
-    assert "replaced U23" in run("job", "redo", "1")
+    assert read(anywhere, "job", "show", "1")["actions"] == []
+    assert read(anywhere, "job", "show", "1")["readings"] == []
+    assert "note: first" in anywhere("job", "undo", "1")
+    assert "note: first" in anywhere("job", "redo", "1")
+    assert "replaced U23" in anywhere("job", "redo", "1")
     assert (spent(), here()) == ("43.00", 1)
-    run("job", "redo", "1", code=2)
+    anywhere("job", "redo", "1", code=2)
 
 
 def test_a_correction_stands_in_the_place_and_at_the_time_of_what_it_corrects(run: Run) -> None:
@@ -248,35 +260,39 @@ def test_quotes_may_be_left_out_of_one_line(run: Run) -> None:
     assert "voltage -12V = -11.9 V" in run("job", "log", "1", "-12V -11.9")
 
 
-def test_stock_is_set_aside_used_counted_and_wanted(run: Run) -> None:
+def test_stock_is_set_aside_used_counted_and_wanted(anywhere: Run) -> None:
     """What is set aside for one job is not free for another, and the shopping list holds what is short."""
-    run("job", "new", "Donor", "--price", "5 EUR")
-    run("job", "new", "Brown one")
-    assert "4116-1: 8 x 4116 150 ns here, box 9" in run(
+    anywhere("job", "new", "Donor", "--price", "5 EUR")
+    anywhere("job", "new", "Brown one")
+    assert "4116-1: 8 x 4116 150 ns here, box 9" in anywhere(
         "stock", "donor", "1", "8 x 4116 150 ns", "2 x 74LS157", "key cap", "--where", "box 9"
     )
-    lots = {lot["lot"]: lot for lot in read(run, "stock", "list")}
+    lots = {lot["lot"]: lot for lot in read(anywhere, "stock", "list")}
     assert {name: lot["on_hand"] for name, lot in lots.items()} == {
         "4116-1": 8, "74ls157-1": 2, "key-cap-1": 1,
     }  # fmt: skip
     assert lots["4116-1"]["donor_job"] == 1
-    run("stock", "want", "2", "3 x 74LS157", "key cap left")
-    assert read(run, "stock", "shopping") == [
+    anywhere("stock", "want", "2", "3 x 74LS157", "key cap left")
+    assert read(anywhere, "stock", "shopping") == [
         {"kind": "74LS157", "value": "", "quantity": 1, "jobs": [2]},
         {"kind": "key cap left", "value": "", "quantity": 1, "jobs": [2]},
     ]
-    run("stock", "reserve", "2", "74ls157-1", "2")
-    assert read(run, "stock", "shopping")[0]["quantity"] == 1
-    assert "2 of 74ls157-1 wanted, 0 free for this job" in run("stock", "use", "1", "74ls157-1", "2", code=2)
-    assert "Still wanted: 3 x 74LS157" in run("stock", "use", "2", "74ls157-1", "2", "--for", "U9")
-    assert [lot["on_hand"] for lot in read(run, "stock", "list", "--all") if lot["lot"] == "74ls157-1"] == [0]
-    run("stock", "want", "2", "0 x 74LS157", "0 x key cap left")
-    assert "Nothing is short." in run("stock", "shopping")
-    run("stock", "count", "4116-1", "6", "--note", "two were bent")
-    run("stock", "move", "4116-1", "drawer 3")
-    assert read(run, "stock", "list", "drawer 3")[0]["on_hand"] == 6
-    assert "moved to drawer 3" in run("stock", "undo")
-    run("stock", "list", "drawer 3", code=1)
+    anywhere("stock", "reserve", "2", "74ls157-1", "2")
+    assert read(anywhere, "stock", "shopping")[0]["quantity"] == 1
+    assert "2 of 74ls157-1 wanted, 0 free for this job" in anywhere(
+        "stock", "use", "1", "74ls157-1", "2", code=2
+    )
+    assert "Still wanted: 3 x 74LS157" in anywhere("stock", "use", "2", "74ls157-1", "2", "--for", "U9")
+    assert [
+        lot["on_hand"] for lot in read(anywhere, "stock", "list", "--all") if lot["lot"] == "74ls157-1"
+    ] == [0]
+    anywhere("stock", "want", "2", "0 x 74LS157", "0 x key cap left")
+    assert "Nothing is short." in anywhere("stock", "shopping")
+    anywhere("stock", "count", "4116-1", "6", "--note", "two were bent")
+    anywhere("stock", "move", "4116-1", "drawer 3")
+    assert read(anywhere, "stock", "list", "drawer 3")[0]["on_hand"] == 6
+    assert "moved to drawer 3" in anywhere("stock", "undo")
+    anywhere("stock", "list", "drawer 3", code=1)
 
 
 def test_the_timer_runs_on_and_closing_stops_it(run: Run) -> None:
@@ -380,15 +396,15 @@ def test_asking_prompts_for_what_is_not_given(run: Run) -> None:
     assert [event["body"]["text"] for event in shown["symptoms"]] == ["dead"]
 
 
-def test_search_finds_words_in_jobs_and_stock(run: Run) -> None:
-    run("job", "new", "Brown one", "--source", "flea market")
-    run("job", "log", "1", "note smells of smoke")
-    run("stock", "add", "4116", "--where", "smoke drawer")
-    found = read(run, "job", "search", "smok")
+def test_search_finds_words_in_jobs_and_stock(anywhere: Run) -> None:
+    anywhere("job", "new", "Brown one", "--source", "flea market")
+    anywhere("job", "log", "1", "note smells of smoke")
+    anywhere("stock", "add", "4116", "--where", "smoke drawer")
+    found = read(anywhere, "job", "search", "smok")
     assert {one["job"] for one in found} == {1, None}
-    assert "Nothing is found" in run("job", "search", "pineapple", code=1)
-    run("job", "undo", "1")
-    assert [one["job"] for one in read(run, "job", "search", "smoke")] == [None]
+    assert "Nothing is found" in anywhere("job", "search", "pineapple", code=1)
+    anywhere("job", "undo", "1")
+    assert [one["job"] for one in read(anywhere, "job", "search", "smoke")] == [None]
 
 
 def test_lists_can_be_narrowed(run: Run) -> None:

@@ -48,7 +48,8 @@ def _examples() -> str:
       25 min cleaning                      time spent; also 1 h 20 min, 1.5 h
       spent 12.50 postage                  also 'spent 5 GBP at 1.17 parts'
       sold 120 EUR, got 5 refund, fee 12%, likely 120 60%
-      open: key cap on order; done 3       an open point, and its end
+      open: key cap on order               an open point
+      done 1                               its end, by its number in `job show`
       test keyboard passed: all keys       passed, failed or not tested
       found shorted 74LS157 U9             a fault that was proved
       want 2 x 4116 150 ns                 parts to get

@@ -232,11 +232,19 @@ def _board(said: dict[str, Any]) -> None:
         return
     if not path.is_file():
         raise click.UsageError(f"--board {given}: there is no such file (and the demo's board is fulmar65)")
+    from ..errors import BadFile
     from ..textfile import read_text
     from .boards import kind_of_file, open_board
 
     with path.open("rb") as file:
-        kind = kind_of_file(path, file.read(4096))
+        head = file.read(4096)
+    try:
+        kind = kind_of_file(path, head)
+    except BadFile:
+        raise click.UsageError(
+            f"--board {given}: cannot tell what this file is; `benchwright board import --help` says how to "
+            "make a board file of it"
+        ) from None
     board = open_board(path, kind=kind)
     if kind == "board":
         said["board_kept"] = (path.name, read_text(path))

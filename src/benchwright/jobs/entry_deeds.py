@@ -86,6 +86,8 @@ def read(
     lot = _FROM.search(head)
     if lot is not None and deed not in ("replaced", "changed"):
         lot = None
+    if deed == "replaced" and re.search(r"\s(?:from|with|by)$", head):
+        raise BadReading("something is missing at the end: expected, for example, 'replaced U5 from 4116-1'")
     head = head[: lot.start()] if lot else head
     new = _WITH.search(head) if deed in ("replaced", "changed") else None
     if new is not None:
