@@ -80,7 +80,7 @@ def upgrade() -> None:
     # The words themselves are made in Python, alike for both: see `jobs.words`.
     if op.get_bind().dialect.name == "sqlite":
         op.execute(
-            "CREATE VIRTUAL TABLE words USING fts5(found, detail = none, prefix = '2 3', "
+            "CREATE VIRTUAL TABLE words USING fts5(found, detail = none, prefix = '1 2 3', "
             "tokenize = \"ascii tokenchars '#$%&+-./@_'\")"
         )
     else:
