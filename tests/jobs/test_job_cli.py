@@ -9,11 +9,9 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-import click
 import pytest
 from click.testing import CliRunner, Result
 
-from benchwright.cli.lazy import LazyGroup
 from benchwright.cli.main import cli
 from benchwright.errors import BenchwrightError
 from benchwright.jobs import open_bench
@@ -463,14 +461,3 @@ def test_a_bench_that_is_not_there_is_told(run: Run) -> None:
     """Only taking in and stocking make a bench; a typing slip in --bench must not."""
     for command in (("job", "list"), ("job", "log", "1", "note x"), ("stock", "list")):
         assert "`benchwright job new` begins one there" in run(*command, code=2)
-
-
-def test_every_command_explains_itself() -> None:
-    """Each command of both groups loads, and its help names what it takes."""
-    for name in ("job", "stock"):
-        group = cli.get_command(click.Context(cli), name)
-        assert isinstance(group, LazyGroup)
-        for command in group.commands_at:
-            done = CliRunner().invoke(cli, [name, command, "--help"])
-            assert done.exit_code == 0, (name, command, done.output, done.exception)
-            assert "Usage:" in done.output
