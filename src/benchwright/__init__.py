@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from .lazy_names import lazy_names
 
 if TYPE_CHECKING:
     from .board import Board
@@ -23,10 +25,4 @@ _ROOMS = {
 }
 
 
-def __getattr__(name: str) -> Any:
-    room = _ROOMS.get(name)
-    if room is None:
-        raise AttributeError(f"module 'benchwright' has no attribute {name!r}")
-    from importlib import import_module
-
-    return getattr(import_module(f".{room}", __name__), name)
+__getattr__ = lazy_names(__name__, _ROOMS)

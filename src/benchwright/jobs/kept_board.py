@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ..board import Board
 from ..board.board_file import read_board_file
 from ..errors import BadFile
-from ..faults.learned_rates import Key, Published, published
 from .errors import BenchError
 from .state import JobState
+
+if TYPE_CHECKING:
+    from ..faults.learned_rates import Key, Published
 
 
 class NoBoard(BenchError):
@@ -61,4 +64,6 @@ def read_kept(text: str, name: str = "board") -> Board:
 @lru_cache(maxsize=64)
 def published_of(text: str) -> dict[Key, Published]:
     """Published rates of a kept board."""
+    from ..faults.learned_rates import published
+
     return published(read_kept(text))
