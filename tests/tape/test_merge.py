@@ -35,8 +35,8 @@ def test_no_other_path_scores_more(rows: int, columns: int, seed: int, looseness
     loose = looseness * rng.uniform(0.5, 1.5, rows)
 
     def total(path: tuple[int, ...]) -> float:
-        steps = sum((b - a) ** 2 / (2 * loose[r] ** 2) for r, (a, b) in enumerate(itertools.pairwise(path), 1))
-        return sum(float(score[r, c]) for r, c in enumerate(path)) - steps
+        steps = ((b - a) ** 2 / (2 * loose[r] ** 2) for r, (a, b) in enumerate(itertools.pairwise(path), 1))
+        return sum(float(score[r, c]) for r, c in enumerate(path)) - sum(steps)
 
     path, found = smoothest_path(score, loose)
     most = max(total(p) for p in itertools.product(range(columns), repeat=rows))
@@ -108,7 +108,7 @@ def take_of(
 
 @pytest.mark.parametrize("name", ["kansas-city-300", "cuts-1200", "msx-1200", "phase-1500", "pulse-length"])
 def test_blocks_that_no_take_holds_are_recovered(name: str) -> None:
-    """Dropouts of 60 ms four times a second, by turns in two takes at speeds of their own, one upside down."""
+    """60 ms gone four times a second, by turns in two takes, each at its own speed, one upside down."""
     encoding = encoding_named(name)
     rng = np.random.default_rng(8)
     data = rng.integers(0, 256, 120 if name == "kansas-city-300" else 400, np.uint8).tobytes()

@@ -23,7 +23,7 @@ HELD = 0.97
 CLEAR = 0.9
 """How well both must be heard, on the mean over a look, to be heard throughout."""
 HEARD_SECONDS = 2e-4
-"""Standard deviation of a step of the delay there: two and a half percent of speed. A judgement, no source."""
+"""Standard deviation of a step of the delay there: 2.5 percent of speed. A judgement, no source."""
 NATS = 3.0
 """What half the independent samples of a step are worth: how much evidence a correlation is."""
 
