@@ -13,8 +13,6 @@ from .at_bench import opened
 if TYPE_CHECKING:
     from ..jobs import Bench
 
-_NAME = "Demo bench"
-
 
 @click.command("bench")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER",
@@ -64,7 +62,7 @@ def bench(named: Path, out: Path | None) -> None:
     evening.sheet("job", job["overseas"], "change", out / "sheets", "--photos")
     evening.sheet("job", job["dunlin"], "label", out / "sheets")
     evening.sheet("stock", None, "shopping", out / "sheets")
-    evening.title("Nothing is lost: a job in one file, all of it in another, and every record checked.")
+    evening.title("Nothing is lost: one job in a file, all of them in a file, every record checked.")
     export = out / f"job-{job['brown']}.zip"
     evening.run("job", "export", str(job["brown"]), "--out", str(export), "--overwrite")
     (out / "backups").mkdir(exist_ok=True)
@@ -100,7 +98,7 @@ class _Evening:
         """Print a sheet into a folder, named as the command names it."""
         name = f"stock-{sheet}.pdf" if job is None else f"job-{job}-{sheet}.pdf"
         number = () if job is None else (str(job),)
-        self.run(of, "sheet", *number, sheet, *more, "--name", _NAME, "--out", str(folder / name))
+        self.run(of, "sheet", *number, sheet, *more, "--out", str(folder / name))
 
 
 def _money(records: Bench, number: int) -> None:

@@ -45,7 +45,7 @@ _BROWN = Machine(
             "found leaked C7: it ate the via of MA5 beside it",
             "replaced C7 from radial-47u: leaked on the board",
             "cleaned: the board around C7; with vinegar, then water, then alcohol",
-            "linked R16.2 U21.10: wire below; why the via beside C7 is gone; undo unsolder the wire",
+            "linked R16.2 U21.10: by a wire; why the via beside C7 is gone; undo unsolder the wire",
             "R16.2 U21.10 0.3",
             "R16.2 U28.10 0.4",
             "U21.11 U21.10 38.1k",
@@ -192,6 +192,13 @@ _CURLEW = Machine(
             "got 45 for the work",
             "done 1: he will try it at home",
             bodies.Closed(outcome="returned"),
+        )),
+        Visit("2024-03-01 18:30", (
+            bodies.Reopened(note="Jonas rings: pairs again"),
+            "reseated U9: it had crept out of its new socket",
+            "15 min",
+            "test picture passed: every letter single, also when it is warm",
+            bodies.Closed(outcome="returned", note="no charge"),
         )),
     ),
 )  # fmt: skip

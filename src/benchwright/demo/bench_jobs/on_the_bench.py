@@ -39,7 +39,7 @@ _OVERSEAS = Machine(
             "out C4",
             "U1.8 GND 132",
             "timer stop measuring",
-        )),
+        ), meter="yellow meter"),
         Visit("2024-02-06 20:00", (
             "found shorted C4",
             "replaced C4 from tantalum-10u: shorted, on +5 V",

@@ -69,13 +69,13 @@ class Visit:
     minutes : float
         From one step to the next.
     meter : str
-        What is measured with.
+        What is measured with, if it is noted.
     """
 
     at: str
     steps: tuple[Step, ...]
     minutes: float = 3.0
-    meter: str = "bench meter"
+    meter: str = ""
 
 
 @dataclass(frozen=True)
