@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwright.jobs import BenchError, bodies, open_bench
+from benchwright.jobs import BenchError, bodies, open_bench, opening
 from benchwright.jobs.verify import verify
 
 DRIVER = Path(__file__).with_name("crash_driver.py")
@@ -224,3 +224,16 @@ def test_a_server_that_only_reads(server):
         ):
             with pytest.raises(BenchError, match="read-only; nothing was recorded"):
                 write()
+
+
+def test_a_writer_that_does_not_end_is_waited_for_and_then_told(where, monkeypatch):
+    """While another program writes, reading goes on; writing waits, and says so when it waited enough."""
+    monkeypatch.setattr(opening, "PATIENCE", 0.3)
+    with open_bench(where) as bench, open_bench(where) as other:
+        job = bench.new_job("One", "EUR")
+        with other.place.writing():
+            assert bench.job(job).title == "One"
+            with pytest.raises(BenchError, match=r"has been writing.*nothing was recorded"):
+                bench.record(job, bodies.Note(text="no"))
+        bench.record(job, bodies.Note(text="yes"))
+        assert len(bench.events(job)) == 2

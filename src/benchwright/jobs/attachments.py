@@ -64,10 +64,10 @@ class FolderAttachments:
             target = self.path_of(digest.hexdigest())
             target.parent.mkdir(exist_ok=True)
             coming.replace(target)
-            _sync_folder(target.parent)
-            _sync_folder(self.folder)
+            sync_folder(target.parent)
+            sync_folder(self.folder)
             if new:
-                _sync_folder(self.folder.parent)
+                sync_folder(self.folder.parent)
         except BaseException:
             with contextlib.suppress(OSError):
                 coming.unlink()
@@ -200,7 +200,7 @@ def _note(connection: Connection, sha256: str, size: int) -> bool:
     return True
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a rename last through a power cut; not every system can."""
     with contextlib.suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)

@@ -25,7 +25,7 @@ from sqlalchemy.pool import NullPool
 
 from .. import __version__
 from . import schema
-from .attachments import PIECE
+from .attachments import PIECE, sync_folder
 from .bench import Bench
 from .errors import BenchError, DamagedBench
 from .history import to_iso
@@ -151,6 +151,7 @@ def write_backup(
                 os.fsync(out.fileno())
             # Unlike a rename, this never replaces a file that came meanwhile, where the system can do it.
             _put_in_place(coming, target)
+            sync_folder(target.parent)
     return Backup(target, counts["jobs"], counts["events"], len(attached) if complete else 0, problems)
 
 

@@ -228,7 +228,7 @@ def _reader(file: Path) -> sqlite3.Connection:
 
 def _begin_writing(place: Place, connection: Connection) -> None:
     if place.folder is None:
-        connection.execute(text(f"SET LOCAL lock_timeout = '{int(PATIENCE)}s'"))
+        connection.execute(text(f"SET LOCAL lock_timeout = '{int(PATIENCE * 1000)}ms'"))
         connection.execute(text(_LOCK))
     else:
         connection.exec_driver_sql("BEGIN IMMEDIATE")

@@ -199,28 +199,39 @@ def restore(
         verdict = _verified(backup)
         if not verdict.clean:
             raise BadFile(str(path), "cannot be brought back: " + "; ".join(verdict.problems[:5]))
-        place, aside = _place_for(where, replace)
-        with contextlib.closing(Bench(place)) as bench:
-            with place.writing() as connection:
-                if _has_records(connection):
-                    if not replace:
-                        raise BenchError(
-                            f"{place.name}: there are records already; --replace puts the backup in their "
-                            "place and keeps them aside"
-                        )
-                    aside = _kept_aside(place)
-                _put_back(backup, place, connection, tell)
+        try:
+            place, aside = open_place(where), None
+            with contextlib.closing(place):
+                aside = _fill(backup, place, replace, tell)
+        except DamagedBench:
+            if not replace:
+                raise
+            aside = _put_file_aside(where)
+            place = open_place(where)
+            with contextlib.closing(place):
+                _fill(backup, place, replace, tell)
+        with open_bench(where) as bench:
             found = verify(bench, "hashes", lambda share: tell(0.8 + 0.2 * share))
-            return Restored(place.name, found.jobs, found.events, found.attachments, aside, found)
+        return Restored(place.name, found.jobs, found.events, found.attachments, aside, found)
 
 
-def _place_for(where: str | Path | None, replace: bool) -> tuple[Place, Path | None]:
-    """The bench to fill; a file that can no longer be read is put aside."""
-    try:
-        return open_place(where), None
-    except DamagedBench:
-        if not replace:
-            raise
+def _fill(backup: _Open, place: Place, replace: bool, tell: Progress) -> Path | None:
+    """Put the backup's records in place of others, which are kept aside; where."""
+    with place.writing() as connection:
+        aside = None
+        if _has_records(connection):
+            if not replace:
+                raise BenchError(
+                    f"{place.name}: there are records already; --replace puts the backup in their "
+                    "place and keeps them aside"
+                )
+            aside = _kept_aside(place)
+        _put_back(backup, place, connection, tell)
+    return aside
+
+
+def _put_file_aside(where: str | Path | None) -> Path:
+    """Move away a file that can no longer be read; the attachments stay."""
     folder = Path(str(where or default_folder())).expanduser()
     if folder.is_file():
         folder = folder.parent
@@ -230,7 +241,7 @@ def _place_for(where: str | Path | None, replace: bool) -> tuple[Place, Path | N
         for name in (FILE, f"{FILE}-wal", f"{FILE}-shm"):
             if (folder / name).exists():
                 (folder / name).rename(aside / name)
-    return open_place(folder), aside
+    return aside
 
 
 def _has_records(connection: Connection) -> bool:
