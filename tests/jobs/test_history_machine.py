@@ -315,7 +315,7 @@ def test_histories_follow_the_model(kind, request, made_folder):
         where = request.getfixturevalue("server").bench()
     machine = type("Histories", (Histories,), {"where": where})
     usual = settings.default
-    share = 2 if kind == "folder" else 6
+    share = 3 if kind == "folder" else 8
     try:
         run_state_machine_as_test(
             machine,
