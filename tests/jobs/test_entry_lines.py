@@ -165,9 +165,14 @@ def test_what_follows_is_taken_in_the_state_that_was_told() -> None:
 
 def test_a_fault_is_named_as_the_tables_name_it() -> None:
     """Part kind from the board, or as recognised; the way of failing as in the tables of faults."""
-    assert said("found shorted 74LS157 U9: pin 4") == (
-        bodies.Confirmed(part_kind="74LS157", mode="short", place="U9", note="pin 4"),
+    assert said("found shorted 74LS157 U9: no +5 V") == (
+        bodies.Confirmed(part_kind="74LS157", mode="supply short", place="U9", note="no +5 V"),
     )
+    assert said("found shorted to ground 74LS157 U9.4")[0].mode == "pin shorted to ground"  # type: ignore[union-attr]
+    assert said("found shorted capacitor_tantalum C4")[0].mode == "short"  # type: ignore[union-attr]
+    for which in ("found shorted 74LS157 U9: pin 4", "found shorted 74LS157 U9.4"):
+        with pytest.raises(BenchwrightError, match="what is the pin shorted to"):
+            said(which)
     assert said("found shorted SN74LS157N U9")[0].part_kind == "74LS157"  # type: ignore[union-attr]
     assert said("found bad bit U7", BOARD) == (
         bodies.Confirmed(part_kind="4116", mode="bad memory", place="U7", board="Small"),

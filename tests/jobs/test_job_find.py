@@ -100,7 +100,7 @@ def test_why_tells_each_piece_of_evidence_and_what_it_did(where: str) -> None:
     """Before and after, in nats and in words; as JSON, the steps hang together."""
     said = job(where, "suspects", "1", "--why")
     for part in ("What changed our mind", " -> ", "times likelier)", "What each stands or falls with:",
-                 "most for it: event 4, resistance", "nats in all]"):  # fmt: skip
+                 "most for it: event 4, resistance"):  # fmt: skip
         assert part in said
     told = answer(where, "suspects", "1", "--why")["what changed our mind"]
     assert [step["event"] for step in told["steps"]] == [3, 4, 5]

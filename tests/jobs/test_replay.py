@@ -265,7 +265,7 @@ def test_a_job_without_evidence_has_no_history_of_belief(bench: Bench) -> None:
     ("nats", "words"),
     [
         (0.05, "hardly moved"), (math.log(2), "2.0 times likelier"), (-math.log(20), "20 times less likely"),
-        (math.log(4321), "over 1 000 times likelier"), (90.0, "over 10 000 000 000 000 times likelier"),
+        (math.log(4321), "over 1,000 times likelier"), (90.0, "over 10,000,000,000,000 times likelier"),
     ],
 )  # fmt: skip
 def test_nats_in_words(nats: float, words: str) -> None:

@@ -8,6 +8,8 @@ import unicodedata
 from collections.abc import Collection, Sequence
 
 GAP = 2
+INDENT = 7
+"""Of what stands below a row."""
 LEAST = 8
 """Columns of text are not made narrower than this."""
 
@@ -19,7 +21,7 @@ def terminal_width() -> int:
 
 def table(
     heads: Sequence[str], rows: Sequence[Sequence[str]], *, flex: Collection[int] = (),
-    right: Collection[int] = (), width: int | None = None,
+    right: Collection[int] = (), width: int | None = None, under: Sequence[str] = (),
 ) -> str:  # fmt: skip
     """Rows under heads; columns that are empty throughout are left out.
 
@@ -33,18 +35,33 @@ def table(
         Columns of numbers.
     width : int, optional
         In characters; by default that of the terminal.
+    under : sequence of str
+        For each row a text that stands below it, indented; empty for none.
     """
-    kept = [n for n in range(len(heads)) if any(row[n] for row in rows)]
-    natural = {n: max(_wide(text) for text in (heads[n], *(row[n] for row in rows))) for n in kept}
+    kept, natural = _natural(heads, rows)
     room = (width or terminal_width()) - GAP * (len(kept) - 1)
     wide = _shared(natural, [n for n in kept if n in flex], room)
     lines = [_line([heads[n] for n in kept], kept, wide, right)]
-    for row in rows:
+    for number, row in enumerate(rows):
         cells = [_wrapped(row[n], wide[n]) for n in kept]
         for depth in range(max(map(len, cells))):
             parts = [cell[depth] if depth < len(cell) else "" for cell in cells]
             lines.append(_line(parts, kept, wide, right))
+        if number < len(under) and under[number]:
+            lines.append(hanging(" " * INDENT, under[number], width))
     return "\n".join(lines)
+
+
+def fits(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int | None = None) -> bool:
+    """Whether a table needs no wrapping."""
+    kept, natural = _natural(heads, rows)
+    return sum(natural.values()) + GAP * (len(kept) - 1) <= (width or terminal_width())
+
+
+def _natural(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[list[int], dict[int, int]]:
+    """Columns that are not empty throughout, and how wide each is without wrapping."""
+    kept = [n for n in range(len(heads)) if any(row[n] for row in rows)]
+    return kept, {n: max(_wide(text) for text in (heads[n], *(row[n] for row in rows))) for n in kept}
 
 
 def _shared(natural: dict[int, int], flex: list[int], room: int) -> dict[int, int]:

@@ -4,24 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from .at_bench import bench_option, opened
-from .columns import hanging, table
+from .columns import fits, hanging, table
 from .job_common import job_argument, json_option, print_json
 from .progress import progress_bar
 
 if TYPE_CHECKING:
     from ..board import Board
     from ..faults.learned_rates import Rate
-    from ..jobs.evidence import Move, Piece, Story
+    from ..jobs.evidence import Move, Piece, Step, Story
     from ..jobs.experience import Experience
     from ..jobs.state import JobState
 
 TOLD = 0.1
 """Moves of fewer nats are told in JSON only."""
+SHIFT = 0.02
+"""Changes of what the leading suspects leave over are told from here on."""
 at_option = click.option(
     "--at", "moment", metavar="EVENT", type=click.IntRange(1), help="As it was when that event was recorded."
 )
@@ -165,7 +168,7 @@ def next_command(
         return
     _print_head(case, pieces)
     if advice.due == "mend" or not checks:
-        click.echo(advice.text)
+        click.echo(hanging("", advice.text))
         for suspect in finder.suspects(1):
             print_remedies(suspect)
         if checks:
@@ -206,22 +209,20 @@ def learned_command(model: str, everything: bool, as_json: bool, where: str | No
         )  # fmt: skip
         return
     if not rates.proved:
-        click.echo(
-            "No fault was proved yet: failure rates are those published. A fault is recorded as proved with, "
-            "for example, `benchwright job log 14 'found shorted 74LS157 U9'`."
-        )
+        click.echo(hanging("", "No fault was proved yet: failure rates are those published. A fault is "
+                           "recorded as proved with, for example,"))  # fmt: skip
+        click.echo("  benchwright job log 14 'found shorted 74LS157 U9'")
     else:
-        click.echo(
-            f"{_count(rates.proved, 'proved fault')} on {_count(len(rates.machines), 'machine')}"
-            + (f", of which {sum(m.model == name for m in rates.machines)} {name}" if name else "")
-            + ". Rates are failures per million hours of one part."
-        )
+        said = f"{_count(rates.proved, 'proved fault')} on {_count(len(rates.machines), 'machine')}"
+        said += f", of which {sum(m.model == name for m in rates.machines)} {name}" if name else ""
+        click.echo(hanging("", f"{said}. Rates are failures per million hours of one part."))
         _print_rates(rows, name or "boards in general, and models not seen yet")
         for one in rates.models if not name else ():
             _print_rates(rates.rates(one), one)
     if learnt.unproved:
         jobs = _count(learnt.unproved, "job")
-        click.echo(f"\nClosed without a proved fault: {jobs}. Nothing is learnt from these.")
+        click.echo()
+        click.echo(hanging("", f"Closed without a proved fault: {jobs}. Nothing is learnt from these."))
     for event, why in learnt.left_out:
         click.echo(hanging("  ! ", f"event {event.number} is not counted: {why}"))
 
@@ -250,7 +251,7 @@ def _about(case: _Case, pieces: Sequence[Piece]) -> dict[str, Any]:
 def _print_head(case: _Case, pieces: Sequence[Piece]) -> None:
     click.echo(case.head())
     used = _count(_used(pieces), "piece") + " of evidence"
-    click.echo(f"{used}; judged by {case.rates()}.")
+    click.echo(hanging("", f"{used}; judged by {case.rates()}."))
     for piece in pieces:
         if piece.problem:
             click.echo(hanging("  ! ", f"event {piece.event.number} is not used: {piece.problem}"))
@@ -269,15 +270,17 @@ def _print_story(told: Story) -> None:
     click.echo("\nWhat changed our mind (before -> after; a nat is a factor of 2.7 on the odds):")
     if not told.steps:
         click.echo("  nothing yet: what stands above is how often such parts fail")
-    for step in told.steps:
-        click.echo(hanging(f"{step.event.number:6}  ", f"{_tell(step.event)}  [{step.nats:.2f} nats in all]"))
-        moved = [move for move in step.moves if abs(move.nats) >= TOLD]
-        for move in moved:
-            _print_move(told, move, in_words)
-        if not moved:
-            click.echo("          hardly moved any of the leading suspects")
-        if max(step.none_before, step.none_after) > 0.02:
-            click.echo(f"          {step.none_before:6.1%} -> {step.none_after:6.1%}  none of these")
+    for quiet, group in groupby(told.steps, key=_hardly_moved):
+        steps = list(group)
+        if quiet:
+            _print_quiet(steps)
+            continue
+        for step in steps:
+            click.echo(hanging(f"{step.event.number:6}  ", _tell(step.event)))
+            for move in step.moves:
+                if abs(move.nats) >= TOLD:
+                    _print_move(told, move, in_words)
+            _print_rest(step)
     if told.turns:
         click.echo("\nWhat each stands or falls with:")
     for turn in told.turns:
@@ -288,6 +291,39 @@ def _print_story(told: Story) -> None:
                 head = f"      most {word}: "
                 text = f"event {event.number}, {_tell(event)} ({move.nats:+.1f} nats: {in_words(move.nats)})"
                 click.echo(hanging(head, text))
+
+
+def _rest(step: Step) -> list[tuple[str, float, float]]:
+    """What the suspects that are told of leave over: all others, none of these, nothing wrong any more."""
+    before = 1.0 - sum(move.before for move in step.moves) - step.none_before - step.sound_before
+    after = 1.0 - sum(move.after for move in step.moves) - step.none_after - step.sound_after
+    return [
+        ("all other suspects together", max(0.0, before), max(0.0, after)),
+        ("none of these", step.none_before, step.none_after),
+        ("put right: nothing is wrong any more", step.sound_before, step.sound_after),
+    ]
+
+
+def _hardly_moved(step: Step) -> bool:
+    still = all(abs(move.nats) < TOLD for move in step.moves)
+    return still and all(abs(after - before) < SHIFT for _, before, after in _rest(step))
+
+
+def _print_quiet(steps: Sequence[Step]) -> None:
+    """Neighbours that hardly moved anything, in one line."""
+    first, last = steps[0], steps[-1]
+    if len(steps) == 1:
+        click.echo(hanging(f"{first.event.number:6}  ", f"{_tell(first.event)}: hardly moved anything"))
+        return
+    listed = "; ".join(_tell(step.event).removesuffix(", power off") for step in steps)
+    click.echo(hanging("        ", f"events {first.event.number} to {last.event.number}: "
+                       f"{len(steps)} that hardly moved anything ({listed})"))  # fmt: skip
+
+
+def _print_rest(step: Step) -> None:
+    for what, before, after in _rest(step):
+        if abs(after - before) >= SHIFT:
+            click.echo(hanging(f"          {before:6.1%} -> {after:6.1%}  ", what))
 
 
 def _print_move(told: Story, move: Move, in_words: Callable[[float], str]) -> None:
@@ -357,13 +393,24 @@ def _print_rates(rows: Sequence[Rate], title: str) -> None:
     if not rows:
         click.echo(f"\n{title}: no proved fault yet.")
         return
+    from ..jobs.as_typed import kind_words
+
     cells = [
         (
-            row.kind or "no part", row.mode, str(row.machines), f"{row.prior:.3g}", f"{row.expected:.2f}",
+            kind_words(row.kind) or "no part", row.mode, str(row.machines), f"{row.prior:.3g}",
+            f"{row.expected:.2f}",
             str(row.seen), f"{row.now:.3g}", f"x {row.factor:.2f}", f"{row.low:.2f} to {row.high:.2f}",
         )
         for row in rows
     ]  # fmt: skip
     heads = ("kind", "mode", "machines", "prior", "expected", "seen", "now", "factor", "95 % within")
     click.echo(f"\n{title}:")
-    click.echo(table(heads, cells, right=(2, 3, 4, 5, 6, 7, 8)))
+    if fits(heads, cells):
+        click.echo(table(heads, cells, right=(2, 3, 4, 5, 6, 7, 8)))
+        return
+    # On a narrow screen what failed stands above its numbers.
+    head, *numbers = table(heads[2:], [cell[2:] for cell in cells], right=range(7)).splitlines()
+    click.echo(f"  {head}")
+    for (kind, mode, *_), line in zip(cells, numbers, strict=True):
+        click.echo(hanging("", f"{kind}, {mode}"))
+        click.echo(f"  {line}")

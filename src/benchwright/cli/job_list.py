@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from .at_bench import bench_option, opened
-from .columns import hanging, table
+from .columns import fits, hanging, table
 from .job_common import event_json, json_option, print_json
 from .moments import ago, local
 
@@ -80,7 +80,15 @@ def _table(lines: list[JobLine]) -> str:
     heads = ("Job", "Machine", "Stage", "Waits for", "Open", *codes, "Touched")
     if not one:
         heads = (*heads[:5], "Profit", "Touched")
-    return table(heads, rows, flex=(1, 2, 3), right=(0, 4, 5))
+    if fits(heads, rows):
+        return table(heads, rows, right=(0, 4, 5))
+    # What it waits for gets a line of its own; when it was touched is left out where room is short.
+    under = [f"waits for: {row[3]}" if row[3] else "" for row in rows]
+    bare: list[tuple[str, ...]] = [(*row[:3], *row[4:]) for row in rows]
+    heads = (*heads[:3], *heads[4:])
+    if not fits(heads, bare):
+        bare, heads = [row[:-1] for row in bare], heads[:-1]
+    return table(heads, bare, flex=(1, 2), right=(0, 3, 4), under=under)
 
 
 @click.command("search")
@@ -105,10 +113,13 @@ def search_command(words: tuple[str, ...], limit: int, where: str | None, as_jso
     elif not found:
         click.echo(f"Nothing is found with {json.dumps(' '.join(words), ensure_ascii=False)}.")
     else:
-        from ..jobs.telling import tell
+        from ..jobs.telling import tell, without_echoes
 
+        told = {event.uid for event in without_echoes([one.event for one in found])}
         by_job: dict[int | None, list[str]] = {}
         for one in found:
+            if one.event.uid not in told:
+                continue
             head = f"{one.event.number:6}  {local(one.event.at)[:10]}  "
             by_job.setdefault(one.job, []).append(hanging(head, tell(one.event.body)))
         titles = {one.job: one.title for one in found}

@@ -43,6 +43,7 @@ def _examples() -> str:
       cleaned U5, reflowed U5, reseated U5, adjusted RV1: azimuth
       replaced U5 from 4116-1: was dead    with a part out of stock
       changed: composite video out; why no monitor; undo unsolder C9
+      removed: eight memories              with a colon; 'done: ...' for anything else
       symptom no picture                   what the machine shows
       note smells of smoke
       25 min cleaning                      time spent; also 1 h 20 min, 1.5 h
@@ -52,6 +53,7 @@ def _examples() -> str:
       done 1                               its end, by its number in `job show`
       test keyboard passed: all keys       passed, failed or not tested
       found shorted 74LS157 U9             a fault that was proved
+      found broken track MA5 at R16        the same, where no part is at fault
       want 2 x 4116 150 ns                 parts to get
       used 1 x 4116-1 for U5               parts out of stock
       serial: 004711                       also case:, revision:, rom:, title:

@@ -89,7 +89,7 @@ def tell_statement(statement: Statement, job: JobState) -> None:
                 f", worth {statement.hours_valued.value:f}: {statement.profit_with_hours.value:f} with them"
             )
     lines.append(("  profit to date", f"{statement.profit.value:f}", worth))
-    click.echo(table((f"Money, {statement.currency}", "", ""), lines, right=(1,)))
+    click.echo(table((f"Money, {statement.currency}", "", ""), lines, flex=(2,), right=(1,)))
 
 
 def tell_expectation(expected: Expectation | None) -> None:

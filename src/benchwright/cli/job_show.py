@@ -32,11 +32,18 @@ if TYPE_CHECKING:
 @click.option("--at", "when", metavar="EVENT|TIME",
               help="As it was when that event had been recorded, or at that time.")  # fmt: skip
 @click.option("--all", "every", is_flag=True, help="What was corrected or taken back as well.")
+@click.option("--money", "only_money", is_flag=True, help="Its money alone.")
 @click.option("--history/--no-history", default=True, help="The history at the end.  [default: shown]")
 @bench_option
 @json_option
 def show_command(
-    number: int, when: str | None, every: bool, history: bool, where: str | None, as_json: bool
+    number: int,
+    when: str | None,
+    every: bool,
+    only_money: bool,
+    history: bool,
+    where: str | None,
+    as_json: bool,
 ) -> None:
     """All of a job: the machine, what it shows, what was found and done, its money and its history.
 
@@ -47,18 +54,21 @@ def show_command(
         job = bench.job(number, moment)
         prices, lots = bench.prices(job), bench.stock()
     if as_json:
-        print_json(_json(number, job, prices, every))
+        print_json(_money_json(number, job, prices) if only_money else _json(number, job, prices, every))
         return
     if when is not None and job.updated is not None:
         click.echo(f"As it was {'then' if not when.isdigit() else f'at event {when}'}, "
                    f"{local(job.updated)}:\n")  # fmt: skip
-    _head(number, job)
-    _work(job, lots)
-    statement = job.ledger(prices).statement()
+    if only_money:
+        click.echo(_title(number, job))
+    else:
+        _head(number, job)
+        _work(job, lots)
+    ledger = job.ledger(prices)
     click.echo()
-    tell_statement(statement, job)
-    tell_expectation(expectation(job, job.ledger(prices)))
-    if history:
+    tell_statement(ledger.statement(), job)
+    tell_expectation(expectation(job, ledger))
+    if history and not only_money:
         click.echo("\nHistory")
         print_events(_history(job, every), by_day=True)
 
@@ -83,10 +93,14 @@ def _moment(bench: Bench, number: int, when: str) -> int:
 # -- on the screen -------------------------------------------------------------------------------------------
 
 
-def _head(number: int, job: JobState) -> None:
-    from ..jobs.telling import tell_price, tell_state
+def _title(number: int, job: JobState) -> str:
+    return hanging(f"Job {number}: ", f"{job.title}  [{job.stage}]")
 
-    click.echo(hanging(f"Job {number}: ", f"{job.title}  [{job.stage}]"))
+
+def _head(number: int, job: JobState) -> None:
+    from ..jobs.telling import tell, tell_price, tell_state
+
+    click.echo(_title(number, job))
     facts = [
         ("Case", job.case_label), ("Board", job.board_revision), ("Serial", job.serial),
         ("ROM", job.rom_version), ("Board file", job.board_file),
@@ -99,6 +113,8 @@ def _head(number: int, job: JobState) -> None:
         ]  # fmt: skip
     if job.opened is not None:
         facts.append(("Opened", local(job.opened)))
+    if job.closed is not None:
+        facts.append(("Closed", f"{local(job.closed.at)}, {tell(job.closed.body).removeprefix('closed, ')}"))
     facts.append(
         ("Now", tell_state(job.board_state) if job.board_state.power or job.board_state.removed else "")
     )
@@ -222,6 +238,14 @@ def _json(number: int, job: JobState, prices: dict[str, Price], every: bool) -> 
         "money": statement_json(ledger.statement()),
         "if_it_sells": expectation_json(expectation(job, ledger)),
         "history": _each(job.events if every else standing(job.events)),
+    }  # fmt: skip
+
+
+def _money_json(number: int, job: JobState, prices: dict[str, Price]) -> dict[str, Any]:
+    ledger = job.ledger(prices)
+    return {
+        "job": number, "title": job.title, "stage": job.stage, "money": statement_json(ledger.statement()),
+        "if_it_sells": expectation_json(expectation(job, ledger)),
     }  # fmt: skip
 
 

@@ -161,7 +161,7 @@ def list_command(about: str | None, every: bool, where: str | None, as_json: boo
             for lot in shown
         ]  # fmt: skip
         heads = ("Lot", "What", "Here", "Free", "For job", "Each", "Condition", "Where")
-        click.echo(table(heads, rows, flex=(0, 1, 6, 7), right=(2, 3, 5)))
+        click.echo(table(heads, rows, flex=(1, 6, 7), right=(2, 3, 5)))
     else:
         click.echo("Nothing in stock" + (f" is like {about!r}." if about else " yet."))
     click.get_current_context().exit(1 if about and not shown else 0)

@@ -8,6 +8,7 @@ import click
 
 from ..caution import get as caution
 from ..finding import Check, FaultFinder, Suspect
+from .columns import hanging
 
 
 def suspect_json(suspect: Suspect) -> dict[str, Any]:
@@ -45,13 +46,16 @@ def print_suspects(finder: FaultFinder, limit: int, least: float = 0.005) -> Non
         return
     click.echo("Suspects:")
     for number, suspect in enumerate(suspects, start=1):
-        click.echo(f"{number:3}. {suspect.probability:6.1%}  {suspect.text}")
+        click.echo(hanging(f"{number:3}. {suspect.probability:6.1%}  ", suspect.text))
         if suspect.because:
-            click.echo(f"              because of {'; '.join(suspect.because)}")
+            click.echo(hanging("              because: ", "; ".join(suspect.because)))
     if finder.none_of_these > 0.02:
         click.echo(f"     {finder.none_of_these:6.1%}  none of these")
+    places, _, none = finder.place_chances()
+    if (sound := 1.0 - float(places.sum()) - none) > 0.02:  # only where something was mended
+        click.echo(f"     {sound:6.1%}  put right: nothing is wrong any more")
     for _, why in finder.odd_readings():
-        click.echo(f"  ! {why}")
+        click.echo(hanging("  ! ", why))
 
 
 def print_check(check: Check, number: int | None = None, cautions_shown: set[str] | None = None) -> None:
@@ -60,14 +64,14 @@ def print_check(check: Check, number: int | None = None, cautions_shown: set[str
     for key in check.cautions:
         warning = caution(key)
         if key not in shown:
-            click.echo(f"  CAUTION, {warning.title}: {warning.text}")
+            click.echo(hanging("  ", f"CAUTION, {warning.title}: {warning.text}"))
             shown.add(key)
         else:
             click.echo(f"  CAUTION: {warning.title.lower()}")
     head = f"{number}. " if number is not None else ""
-    click.echo(f"{head}{check.text}.  [{check.minutes:g} min]")
+    click.echo(hanging(head, f"{check.text}.  [{check.minutes:g} min]"))
     for outcome in check.outcomes:
-        click.echo(f"     {outcome.shows:28} {outcome.probability:5.0%}  {outcome.means}")
+        click.echo(hanging(f"     {outcome.shows:28} {outcome.probability:5.0%}  ", outcome.means))
 
 
 def print_remedies(suspect: Suspect) -> None:
@@ -75,6 +79,5 @@ def print_remedies(suspect: Suspect) -> None:
         for key in remedy.cautions:
             click.echo(f"  CAUTION: {caution(key).title.lower()}")
         price = f", part about {remedy.cost:g}" if remedy.cost else ""
-        click.echo(
-            f"  {remedy.text}  [{remedy.minutes:g} min{price}; cures it {remedy.success:.0%} of the time]"
-        )
+        said = f"{remedy.text}  [{remedy.minutes:g} min{price}; cures it {remedy.success:.0%} of the time]"
+        click.echo(hanging("  ", said))

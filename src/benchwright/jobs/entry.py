@@ -6,6 +6,7 @@ look U5 debris                         something seen
 cleaned U5, reflowed U5, reseated U5   what was done
 replaced U5 from 4116-1: was dead      the same, with a part out of stock
 changed: composite video out; why ...; undo ...
+removed: eight memories                with a colon, what was done (done: ... for anything else)
 symptom no picture                     what the machine shows
 note smells of smoke
 25 min cleaning                        time spent (1 h 20 min, 1.5 h)
@@ -14,7 +15,7 @@ fee 12%                                what a sale costs
 likely 120 60%                         what it may sell for
 open: key cap on order / done 3        an open point, and its end
 test keyboard passed: all keys         passed, failed or not tested
-found shorted 74LS157 U9               a fault that was proved
+found shorted 74LS157 U9               a fault that was proved; found broken track MA5 at R16
 want 2 x 4116 150 ns                   parts to get
 used 1 x 4116-1 for U5                 parts out of stock
 serial: 004711                         also case:, revision:, rom:, title:
@@ -254,6 +255,8 @@ def _open(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[Any
 
 
 def _done(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[AnyBody, ...]:
+    if plain and rest and not re.fullmatch(r"#?\d+\s*([:,].*)?", rest, re.DOTALL):
+        return entry_deeds.read("done", rest, plain, line, desk.state, desk.board)
     found = re.fullmatch(r"#?(\d+)\s*[:,]?\s*(.*)", rest)
     numbers = {n: point for n, point in enumerate(desk.job.points, start=1) if point.closed is None}
     there = "; ".join(f"{n} {point.text}" for n, point in numbers.items()) or "none"
@@ -323,6 +326,9 @@ def _power(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[An
 
 
 def _out_or_in(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[AnyBody, ...]:
+    refs = all(entry_plain.REF.fullmatch(ref) for ref in re.split(r"[\s,]+", rest))
+    if plain and word in ("removed", "remove") and not refs:
+        return entry_deeds.read("removed", rest, plain, line, desk.state, desk.board)
     if desk.board is not None:
         return (_reading(line, desk),)
     return (entry_plain.pulled(word, rest, desk.state, line),)

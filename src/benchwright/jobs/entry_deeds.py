@@ -22,6 +22,8 @@ _WITH = re.compile(r"\s+(?:with|by)\s+(.+)$", re.IGNORECASE | re.DOTALL)
 _NOTE = re.compile(r"\s*(?::|\s[-\u2013\u2014])\s+")
 _COUNT = re.compile(r"(\d{1,4})\s*(?:[x\u00d7*]\s*|of\s+|\s+(?=\S))(.+)", re.IGNORECASE | re.DOTALL)
 
+_TRACK = re.compile(r"(?:broken|open|cracked|cut)\s+(?:track|trace|via)\b\s*(.*)", re.IGNORECASE | re.DOTALL)
+
 _MODES = {
     **{
         mode: mode
@@ -37,7 +39,7 @@ _MODES = {
     **dict.fromkeys(("supply shorted",), "supply short"),
     **dict.fromkeys(("bridged", "solder bridge"), "bridge"),
     **dict.fromkeys(("bad bit", "bad bits", "stuck bit", "stuck bits"), "bad memory"),
-    **dict.fromkeys(("open joint", "cracked joint", "dry joint", "broken track", "open circuit"), "open"),
+    **dict.fromkeys(("open joint", "cracked joint", "dry joint", "open circuit"), "open"),
     **dict.fromkeys(("leaked", "leaking"), "leaky"),
     **dict.fromkeys(("dry", "dried up"), "dried out"),
     **dict.fromkeys(("bad contact", "dirty contact"), "poor contact"),
@@ -132,7 +134,9 @@ def _ref(word: str, board: Board | None) -> str:
 
 
 def found(text: str, board: Board | None, board_name: str) -> bodies.Confirmed:
-    """A fault that was proved, such as ``shorted 74LS157 U9: pin 4``.
+    """A fault that was proved, such as ``shorted 74LS157 U9`` or ``broken track MA5 at R16``.
+
+    A track belongs to no part: where it is stands as it was typed.
 
     Raises
     ------
@@ -146,6 +150,12 @@ def found(text: str, board: Board | None, board_name: str) -> bodies.Confirmed:
         if known := _MODES.get(" ".join(words[:count]).lower()):
             mode, rest = known, words[count:]
             break
+    if track := _TRACK.fullmatch(head.strip()):
+        where = " ".join(track[1].split())
+        return bodies.Confirmed(
+            part_kind="track", mode="open", place=where, note=note[0].strip() if note else "",
+            board=board.name if board is not None else board_name,
+        )  # fmt: skip
     if not mode:
         raise BadReading(f"in which way did it fail? Expected, for example, 'found shorted 74LS157 U9'; ways "
                          f"of failing: {', '.join(MODES)}")  # fmt: skip
@@ -164,10 +174,33 @@ def found(text: str, board: Board | None, board_name: str) -> bodies.Confirmed:
     if not kind:
         raise BadReading("what failed? Expected the kind of part and where it is, for example "
                          "'found shorted 74LS157 U9'")  # fmt: skip
+    mode = _of_chip(mode, kind, place, text)
     return bodies.Confirmed(
         part_kind=kind, mode=mode, place=place, note=note[0].strip() if note else "",
         board=board.name if board is not None else board_name,
     )  # fmt: skip
+
+
+def _of_chip(mode: str, kind: str, place: str, text: str) -> str:
+    """The mode as the rates know it of chips: they are shorted across the supply, or at a pin to something.
+
+    Raises
+    ------
+    BadReading
+        A pin is named, but not what it is shorted to.
+    """
+    if mode != "short":
+        return mode
+    from ..board.kinds import kind_named
+    from ..faults.universe import PASSIVE
+
+    known = kind_named(kind)
+    if known is None or known.category in PASSIVE or known.name == "generic":
+        return mode
+    if "." in place or re.search(r"\bpins?\b", text, re.IGNORECASE):
+        raise BadReading(f"what is the pin shorted to? Expected 'found shorted to ground {kind} {place}' or "
+                         f"'found shorted to supply {kind} {place}'")  # fmt: skip
+    return "supply short"
 
 
 def _looks_placed(word: str) -> bool:

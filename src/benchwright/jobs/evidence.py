@@ -23,6 +23,7 @@ from ..finding import FaultFinder, Reading
 from ..finding.finder import METER_AND_EYES
 from ..finding.reading import EVENTS, understand
 from . import bodies
+from .entry_plain import REF
 from .history import Event, standing
 from .state import JobState
 
@@ -30,6 +31,7 @@ Floats = NDArray[np.float64]
 
 NO_STATE = ("look", "smell", "symptom", *EVENTS)
 """Readings that say nothing of the state the board is in."""
+NAMES_NO_PART = "it names no part, so the fault finder cannot tell what it cures"
 LEAST = 0.01
 """A suspect below this before and after a reading is not told of."""
 _FLOOR = 1e-9
@@ -87,7 +89,8 @@ def pieces(events: Sequence[Event], board: Board) -> list[Piece]:
         try:
             spot, value = understand(board, reading)
         except (BadReading, UnknownName) as bad:
-            found.append(Piece(event, problem=str(bad)))
+            wordy = isinstance(body, bodies.Action) and not REF.fullmatch(_ref(body.where))
+            found.append(Piece(event, problem=NAMES_NO_PART if wordy else str(bad)))
             continue
         if spot.quantity == "symptom" and value == "yes":
             # What a seller declares and the bench then sees is one symptom, not two.
@@ -116,7 +119,7 @@ def _said(body: bodies.AnyBody, after: bodies.AnyBody | None) -> tuple[Reading |
         if isinstance(after, bodies.Reading) and (after.quantity, _ref(after.a)) == (body.deed, ref):
             return None, ""
         if not ref:
-            return None, "it names no part, so the fault finder cannot tell what it cures"
+            return None, NAMES_NO_PART
         return Reading(body.deed, ref), ""
     return None, ""
 
@@ -232,11 +235,14 @@ class Step:
     ----------
     event : Event
     nats : float
-        How far belief moved in all: relative entropy of after to before, over places and none of these.
+        How far belief moved in all: relative entropy of after to before, over places, none of these and
+        nothing wrong any more.
     moves : tuple of Move
         The leading suspects before and after, most moved first.
     none_before, none_after : float
         Probability of none of these.
+    sound_before, sound_after : float
+        Probability that what was done has put everything right.
     """
 
     event: Event
@@ -244,6 +250,8 @@ class Step:
     moves: tuple[Move, ...]
     none_before: float
     none_after: float
+    sound_before: float = 0.0
+    sound_after: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,11 +350,18 @@ def _step(event: Event, before: tuple[Floats, float], after: tuple[Floats, float
     numbers = dict.fromkeys([*_leaders(after[0], top), *_leaders(before[0], top)])
     moves = [Move(place, float(before[0][place]), float(after[0][place])) for place in numbers]
     moves.sort(key=lambda move: -abs(move.nats))
-    p, q = (np.append(places, none) for places, none in (after, before))
+    p, q = (np.append(places, (none, _sound(places, none))) for places, none in (after, before))
     p, q = p / p.sum(), q / q.sum()
     there = p > 0
     nats = float(np.sum(p[there] * np.log(p[there] / np.maximum(q[there], 1e-300))))
-    return Step(event, max(nats, 0.0), tuple(moves), before[1], after[1])
+    return Step(
+        event, max(nats, 0.0), tuple(moves), before[1], after[1], _sound(*before), _sound(*after)
+    )  # fmt: skip
+
+
+def _sound(places: Floats, none: float) -> float:
+    """What is left over once something was mended: the chance that nothing is wrong any more."""
+    return max(0.0, 1.0 - float(places.sum()) - none)
 
 
 def _turn(place: int, events: Sequence[Event], beliefs: Sequence[tuple[Floats, float]]) -> Turn:
@@ -377,5 +392,5 @@ def in_words(nats: float) -> str:
     if times < 1000:
         size = f"{times:.1f}" if times < 9.95 else f"{times:.0f}"
     else:
-        size = f"over {10 ** math.floor(math.log10(times)):,}".replace(",", " ")
+        size = f"over {10 ** math.floor(math.log10(times)):,}"
     return f"{size} times likelier" if nats > 0 else f"{size} times less likely"

@@ -15,8 +15,11 @@ from .kept_board import published_of, read_kept
 
 ENDS = ("kept", "sold", "broken for parts", "returned")
 """Stages of jobs that are closed."""
-NO_PART = ("", "bridge", "board", "net", "nets", "track", "tracks")
+NO_PART = ("", "bridge", "board", "net", "nets")
 """What may stand in place of a part's kind where no part is at fault."""
+
+
+TRACKS = ("track", "tracks")
 
 
 @dataclass(frozen=True)
@@ -174,6 +177,8 @@ def key_of(body: bodies.Confirmed, rates: Iterable[Key], places: dict[str, str])
         modes.setdefault(key[0].casefold(), {})[key[1].casefold()] = key
     if mode in modes.get("", {}):
         return modes[""][mode]
+    if kind in TRACKS:
+        return "a broken track belongs to no part, and rates are learnt of parts"
     if kind not in modes or kind in NO_PART:
         refs = {ref.casefold(): name.casefold() for ref, name in places.items()}
         kind = refs.get(body.place.strip().partition(".")[0].casefold(), kind)

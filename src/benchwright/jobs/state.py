@@ -13,6 +13,9 @@ from ..money import Amount
 from . import bodies
 from .history import Event, standing
 
+MENDS = ("cleaned", "reseated", "reflowed", "replaced", "linked", "adjusted", "changed", "done")
+"""Deeds that may have put a fault right."""
+
 
 @dataclass
 class Point:
@@ -109,11 +112,31 @@ class JobState:
             return "waiting for parts"
         if self.acceptance and all(_result(e) == "passed" for e in self.acceptance.values()):
             return "proved"
-        if self.confirmed:
+        if self.confirmed and not self._more_is_wrong():
             return "being mended"
-        if self.readings:
+        if self.readings or self.confirmed:
             return "being diagnosed"
         return "taken in" if self.taken_in is not None else "opened"
+
+    def _more_is_wrong(self) -> bool:
+        """Whether it still shows something, or failed a test, after the last proved fault was mended.
+
+        Readings alone say nothing of that: they are also taken to see whether the mend is good.
+        """
+        place = {event.uid: n for n, event in enumerate(standing(self.events))}
+        fault = self.confirmed[-1]
+        proved, ref = place[fault.uid], _only([fault], bodies.Confirmed)[0].body.place.partition(".")[0]
+        mends = [
+            e for e in _only([*self.actions, *self.parts], bodies.Action | bodies.PartUsed)
+            if getattr(e.body, "deed", "replaced") in MENDS
+            and (place[e.uid] > proved or (ref and e.body.where.startswith(ref)))
+        ]  # fmt: skip
+        if not mends:
+            return False
+        since = max(proved, *(place[e.uid] for e in mends))
+        shown = [e for e in _only(self.readings, bodies.Reading) if e.body.quantity == "symptom"]
+        failed = [e for e in self.acceptance.values() if _result(e) == "failed"]
+        return any(place[e.uid] > since for e in (*self.symptoms, *shown, *failed))
 
     @property
     def waiting_for(self) -> str:

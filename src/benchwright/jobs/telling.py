@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from ..errors import BadQuantity
-from ..units import format_quantity, parse_quantity
 from . import bodies
+from .as_typed import kind_words, with_unit
 from .bodies import AnyBody
 from .entry_deeds import FOR_FINDER
 from .history import Event, standing
 
-_UNITS = {
-    "resistance": "ohm", "continuity": "ohm", "diode": "V", "voltage": "V", "frequency": "Hz", "current": "A",
-}  # fmt: skip
+MEASURED = ("resistance", "diode", "voltage", "frequency", "current")
+"""Quantities that a number with a unit is read of."""
 
 
 def tell(body: AnyBody) -> str:
@@ -77,14 +75,10 @@ def _taken_in(body: bodies.TakenIn) -> str:
 
 
 def tell_value(body: bodies.Reading) -> str:
-    """A reading's value with its unit."""
-    unit = _UNITS.get(body.quantity)
-    if unit is None or body.value.lower() in ("beep", "beeps", "no beep"):
-        return body.value
-    try:
-        return format_quantity(parse_quantity(body.value), unit)
-    except BadQuantity:
-        return body.value
+    """A reading's value with its unit, and with the digits that were typed."""
+    if body.quantity == "continuity":
+        return with_unit(body.value, "resistance")
+    return with_unit(body.value, body.quantity) if body.quantity in MEASURED else body.value
 
 
 def _reading(body: bodies.Reading) -> str:
@@ -145,8 +139,8 @@ def _acceptance(body: bodies.Acceptance) -> str:
 
 
 def _confirmed(body: bodies.Confirmed) -> str:
-    told = f"fault proved: {body.mode}, {body.part_kind} {body.place}".strip()
-    return _noted(told, body.note)
+    what = f"{kind_words(body.part_kind)} {body.place}".strip()
+    return _noted(f"fault proved: {body.mode}" + (f", {what}" if what else ""), body.note)
 
 
 def _received(body: bodies.StockReceived) -> str:

@@ -16,10 +16,11 @@ from dataclasses import dataclass
 from string import ascii_lowercase
 
 from ..jobs import Event, bodies
+from ..jobs.as_typed import with_unit
 from .condition import FunctionTest, all_functions
 from .judged import as_expected
 from .things import Evidence
-from .told import History, action_words, as_action, is_deed, reading_result, subject, with_unit
+from .told import History, action_words, as_action, is_deed, reading_result, subject
 
 _NO_SYMPTOM = ("", "none", "nothing", "ok", "fine", "gone")
 _SEEN = ("look", "smell", "heat")

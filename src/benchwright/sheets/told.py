@@ -11,15 +11,14 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from ..board.kinds import kind_named
 from ..finding.reading import EVENTS
 from ..jobs import Event, JobState, bodies
+from ..jobs.as_typed import kind_words, with_unit
 from ..jobs.history import standing
 from ..jobs.stock import Lot, lot_for
 from .things import Evidence, Machine, Reading
 
 CHANGE_VERB = re.compile(r"\s*(cut|link|lift|fit|remove)\b", re.IGNORECASE)
-_UNITS = {"resistance": "Ω", "diode": "V", "voltage": "V", "frequency": "Hz", "current": "A"}
 _SHOWN = {
     "diode": "diode drop",
     "look": "look at",
@@ -30,10 +29,6 @@ _SHOWN = {
 SENSED = ("look", "smell", "heat", "symptom")
 """Quantities that no instrument tells."""
 _TWO_POINTS = ("resistance", "continuity", "diode", "voltage")
-_BARE_NUMBER = re.compile(r"[<>~±\s]*[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)\s*")
-_LETTER_CODE = re.compile(r"([+\-−]?)(\d*)([RrkKMmnuµp])(\d+)\s*")
-_MIDDLE_PREFIX = {"R": "", "r": "", "K": "k"}
-_PREFIXED = re.compile(r"[+\-−]?\d+(?:[.,]\d+)?\s*[kKMmuµ]")
 _IDENTITY = {
     "title": "", "case_label": "label on the case", "board_revision": "board revision",
     "serial": "serial number", "rom_version": "ROM version",
@@ -240,22 +235,6 @@ def state_words(body: bodies.Reading) -> str:
     return _joined(power, out, body.good_unit and "on a good unit", body.instrument, by=", ")
 
 
-def with_unit(value: str, quantity: str) -> str:
-    """A value as it is printed: with the quantity's unit where only a number or 0R8 was typed."""
-    value, unit = value.strip(), _UNITS.get(quantity, "")
-    if not unit:
-        return f"{value} (no unit)" if _BARE_NUMBER.fullmatch(value) else value
-    if (code := _LETTER_CODE.fullmatch(value)) and quantity == "resistance":
-        sign, whole, letter, rest = code.groups()
-        return f"{sign}{whole or '0'}.{rest} {_MIDDLE_PREFIX.get(letter, letter)}{unit}"
-    if _BARE_NUMBER.fullmatch(value):
-        return f"{value} {unit}"
-    if _PREFIXED.fullmatch(value):
-        return f"{value[:-1].rstrip()} {_MIDDLE_PREFIX.get(value[-1], value[-1])}{unit}"
-    spaced = re.fullmatch(r"([<>~±+\-−]*\s*[\d.,]+)((?:[kMmuµ]?(?:Ω|V|A|Hz)))", value)
-    return f"{spaced[1]} {spaced[2]}" if spaced else value
-
-
 def reading_of(history: History, event: Event) -> Reading:
     """A recorded reading as the sheets have it."""
     body = event.body
@@ -274,12 +253,6 @@ def reading_of(history: History, event: Event) -> Reading:
 def times(quantity: int, what: str) -> str:
     """``2 × 4116``, kept on one line."""
     return f"{quantity}\u00a0×\u00a0{what}"
-
-
-def kind_words(kind: str) -> str:
-    """A kind of part as people call it: a name of the kinds' tables is no word."""
-    known = kind_named(kind) if "_" in kind else None
-    return (known.title if known is not None else "") or kind.replace("_", " ")
 
 
 def _joined(*parts: object, by: str) -> str:
