@@ -17,8 +17,8 @@ MOST_COST = 45.0
 UNSEEN = 1e-7
 """Chance that a byte is wrong in a way that no rival stands for."""
 SURE = 0.9995
-UNCHECKED = 1e-3
-"""Doubt about a whole block that passes where no check can tell."""
+UNCHECKED = 1e-4
+"""Doubt about a whole block that passes where no check can tell: one block in ten thousand."""
 FEWEST = 3
 """Bytes that make a block where no check can tell."""
 
