@@ -39,7 +39,7 @@ check: $(STAMP)
 	$(BIN)/lint-imports
 
 tests: $(STAMP)
-	$(BIN)/python -m pytest --cov --cov-report=term $(ARGS)
+	$(BIN)/python -m pytest -n auto --dist worksteal --cov --cov-report=term $(ARGS)
 
 bench: $(STAMP)
 	@for script in benchmarks/[a-z]*.py; do echo "== $$script"; $(BIN)/python $$script $(ARGS) || exit 1; done
