@@ -10,6 +10,7 @@ import pytest
 from made_job import Diary, fulmar_job, photo
 from printed import Printed, bare
 
+from benchwright.cli.job_sheet import _suspects
 from benchwright.cli.main import main
 from benchwright.jobs import bodies, open_bench
 from benchwright.jobs.archive import export_job, import_job
@@ -63,7 +64,7 @@ def test_what_was_tested_is_told_as_json(folder, capsys):
 
 
 def test_photos_come_only_when_asked_for(folder, capsys):
-    """One that cannot be printed is named, and the sheet is made."""
+    """One that cannot be printed is named, and the sheet is made; without them they are only listed."""
     with open_bench(folder / "bench") as bench:
         bench.attach(1, b"no picture", "x.heic", "image/heic", what="photo", caption="the ring")
         bench.attach(1, photo(), "y.jpg", "image/jpeg", what="photo", caption="whole board")
@@ -71,8 +72,13 @@ def test_photos_come_only_when_asked_for(folder, capsys):
     code, _, err = run(capsys, "job", "sheet", "1", "job", "--photos", "--out", "with.pdf")
     assert code == 0
     assert "the ring" in err
-    assert bare("whole board") not in Printed((folder / "without.pdf").read_bytes()).bare
-    assert bare("whole board") in Printed((folder / "with.pdf").read_bytes()).bare
+    without, with_them = (
+        Printed((folder / name).read_bytes()) for name in ("without.pdf", "with.pdf")
+    )  # fmt: skip
+    assert (without.pictures(), with_them.pictures()) == (0, 2)
+    assert bare("y.jpg whole board") in without.bare
+    assert bare("y.jpg whole board") not in with_them.bare
+    assert bare("x.heic the ring") in with_them.bare
 
 
 @pytest.mark.parametrize("sheet", ["shopping", "list", "labels"])
@@ -143,8 +149,24 @@ def test_a_job_that_moved_to_another_bench_gives_the_same_sheet(folder, capsys):
 
 
 def test_the_suspects_are_on_the_job_sheet_when_asked_for(folder, capsys):
-    """With the board that is kept with the job; never on the buyer's report."""
+    """Those of `job suspects`, each with the events that speak for it; never on the buyer's report."""
+    told = json.loads(run(capsys, "job", "suspects", "1", "--json")[1])["suspects"]
     run(capsys, "job", "sheet", "1", "job", "--suspects")
-    assert bare("What may be wrong") in Printed((folder / "job-1-job.pdf").read_bytes()).bare
+    printed = Printed((folder / "job-1-job.pdf").read_bytes()).bare
+    part = printed[printed.index(bare("What may be wrong")) :]
+    worth = [one for one in told if one["probability"] >= 0.01]
+    for one in worth:
+        assert bare(one["text"]) in part
+    assert not any(bare(one["text"]) in part for one in told if one not in worth)
+    given = _suspects("bench", 1, False)
+    found = {one.text: one for one in given["suspects"]}
+    with open_bench(folder / "bench") as bench:
+        numbers = {event.number for event in bench.job(1).events}
+    for one in told:
+        assert found[one["text"]].probability == pytest.approx(one["probability"], abs=1e-6)
+        assert bool(found[one["text"]].events) == bool(one["because"])
+        assert set(found[one["text"]].events) <= numbers
+    everything = sum(one.probability for one in given["suspects"]) + given["others"]
+    assert everything == pytest.approx(1.0, abs=0.02)
     run(capsys, "job", "sheet", "1", "condition", "--suspects")
     assert bare("What may be wrong") not in Printed((folder / "job-1-condition.pdf").read_bytes()).bare

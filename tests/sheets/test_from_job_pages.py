@@ -198,6 +198,21 @@ def test_the_account_adds_up_to_the_ledger(bench):
     assert sheet.minutes == 62
 
 
+def test_another_currency_stands_with_its_rate_and_what_it_comes_to(bench):
+    """Price and account: 41.00 GBP at 1.17 are 47.97 EUR, and the lines add up to the totals."""
+    pounds = bodies.Price(Decimal("41.00"), "GBP", rate=Decimal("1.17"))
+    say = Diary(bench, "Fulmar 65", bodies.TakenIn(price=pounds, came_with=("a tape lead",)))
+    say(bodies.Cost(kind="materials", price=euro("1.75")))
+    sheet = sheets_of(bench, say.job)["job"]
+    bought, wick = sheet.money
+    assert str(bought.converted.amount) == "-47.97 EUR"
+    assert wick.converted is None
+    assert bought.converted.amount + wick.amount == dict(sheet.sums)["Cost to date"]
+    printed = Printed(make_pdf(sheet)).bare
+    assert bare("Price 41.00 GBP at 1.17, 47.97 EUR") in printed
+    assert bare("−47.97 EUR −41.00 GBP at 1.17") in printed
+
+
 # -- photos --------------------------------------------------------------------------------------------
 
 
@@ -301,7 +316,7 @@ def test_lists_and_labels_of_the_stock(bench):
         readable(Printed(make_pdf(sheet)))
     assert job_label(state, job).title == f"Job {job}"
     assert "Fulmar 65, Issue 3 C" in job_label(state, job).lines
-    assert lot_label(lots["A1"]).lines == ("4116", "used, tested, drawer A1")
+    assert lot_label(lots["A1"]).lines == ("4116", "used, tested", "drawer A1")
 
 
 # -- the job sheet -------------------------------------------------------------------------------------
@@ -329,3 +344,36 @@ def test_a_closed_job_says_how_it_ended(bench):
     sheet = job_sheet(bench.job(say.job), say.job)
     assert (sheet.outcome.kind, sheet.outcome.when, sheet.stage) == ("sold", say.now.date(), "sold")
     assert sheet.readings[0].value == "5 V"
+
+
+def test_what_was_attached_undone_timed_and_tested_before_is_on_the_job_sheet(bench):
+    """Takes and files by name, how to undo, the timer by its name, each result of a test, how it ended."""
+    say = Diary(bench, "Fulmar 65", bodies.TakenIn(came_with=("a tape lead",)))
+    bench.attach(say.job, b"RIFF", "side-a.wav", "audio/wav", what="take", caption="as it was read")
+    bench.attach(say.job, b"rom", "basic.bin", "application/octet-stream")
+    say(bodies.Action(deed="linked", where="U7.3 J3.2", undo="take the wire out"))
+    say(bodies.Acceptance(what="Memory", result="failed", found="bit 3"))
+    say(bodies.Acceptance(what="Memory", result="passed", found="20 passes"))
+    say.all([bodies.TimerStarted(), bodies.TimerStopped(), bodies.Time(minutes=Decimal(5))])
+    say(bodies.Closed(outcome="kept", note="the bench needs one"))
+    sheet = sheets_of(bench, say.job)["job"]
+    assert [(line.result, line.earlier) for line in sheet.acceptance] == [("failed", True), ("passed", False)]
+    assert [spent.what for spent in sheet.time] == ["timer", "noted by hand"]
+    printed = Printed(make_pdf(sheet)).bare
+    for words in (
+        "Take side-a.wav as it was read", "File basic.bin", "To undo: take the wire out",
+        "Earlier: failed bit 3", "✓ Passed 20 passes", f"Kept, {sheet.outcome.when}; the bench needs one",
+    ):  # fmt: skip
+        assert bare(words) in printed, words
+
+
+def test_a_link_measured_in_ohms_is_read_before_and_after(bench):
+    """An ohmmeter proves a link as well as a beep does."""
+    say = Diary(bench, "Fulmar 65", bodies.Identity(board_file="f.toml", board_text=BOARD))
+    say(reading("resistance", "U7.3", "OL", "J3.2"))
+    say(bodies.Action(deed="linked", where="U7.3 J3.2"))
+    say(reading("resistance", "J3.2", "0.2", "U7.3"))
+    (change,) = change_sheet(bench.job(say.job), say.job).changes
+    (proof,) = change.proofs
+    assert (proof.before.value, proof.after.value) == ("OL", "0.2 Ω")
+    assert change.proved == "yes"

@@ -228,6 +228,33 @@ def test_nothing_about_money_or_the_seller_is_on_the_buyers_pages(bench):
         assert bare(words) in own, words
 
 
+def test_what_came_with_it_is_told_with_its_event_and_without_the_sellers_words(bench):
+    """A buyer asks about leads and manuals; what the seller promised is no record of the bench."""
+    say = Diary(bench, "Fulmar 65", bodies.TakenIn(declared="works like new", came_with=("a lead", "manual")))
+    report = report_of(bench, say.job)
+    taken = bench.job(say.job).taken_in_event
+    assert [one.event for one in report.came_with.evidence] == [taken.number]
+    printed = text_of(bench, say.job)
+    assert bare(f"Came with a lead, manual (event {taken.number})") in printed
+    assert bare("taken in; came with a lead, manual") in printed
+    assert bare("like new") not in printed
+
+
+def test_how_is_told_only_where_it_says_more_than_the_function(bench):
+    """Power, tested by "power", leaves the column out; a test with a name of its own brings it back."""
+    say = Diary(bench)
+    say(trial("power", "passed", "power", "comes on"))
+    say(trial("tape load", "passed", "tape_load", "two games"))
+    head = bare("Function Result What came out When Events")
+    assert head in text_of(bench, say.job)
+    assert bare("Power ✓ Works Comes on") in text_of(bench, say.job)
+    say(trial("Three voices", "passed", "sound", "all clear"))
+    printed = text_of(bench, say.job)
+    assert head not in printed
+    assert bare("Power ✓ Works Comes on") in printed
+    assert bare("Sound ✓ Works Three voices All clear") in printed
+
+
 def test_work_names_the_parts_that_went_in(bench):
     """What was done and the part from stock are one statement on two events; its condition is told."""
     job = fulmar_job(bench)

@@ -49,6 +49,16 @@ def test_a_full_sheet_has_each_label_in_its_place(name):
     assert f"Job {100 + stock.places}" in printed.pages[1]
 
 
+def test_all_labels_of_a_sheet_have_letters_of_one_size():
+    """One long line makes the lines of all as small as its own: one size of title, one of lines."""
+    stock = label_stock("a4-21")
+    labels = (BoxLabel("A1", ("4116",), "A1"), BoxLabel("Job 15", ("capacitors for the supply", "new"), "B"))
+    printed = Printed(make_pdf(LabelSheet(DAY, labels, stock)))
+    assert len(printed.letter_sizes(0)) == 2
+    assert len(Printed(make_pdf(LabelSheet(DAY, labels[:1], stock))).letter_sizes(0)) == 2
+    assert printed.letter_sizes(0) != Printed(make_pdf(LabelSheet(DAY, labels[:1], stock))).letter_sizes(0)
+
+
 def test_a_sheet_partly_used_up_is_used_on():
     """The first label goes on the place that is named; the places before stay white."""
     stock = label_stock("a4-21")

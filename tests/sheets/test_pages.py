@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_sheets import (
+    DAY,
     EVERY,
     FULMAR,
     at,
     change_sheet,
     condition_report,
+    euro,
     evidence,
     job_sheet,
     png,
@@ -28,8 +30,10 @@ from benchwright.sheets import (
     FunctionTest,
     InStock,
     Machine,
+    MoneyLine,
     Photo,
     Reading,
+    Suspect,
     Wanted,
     all_functions,
     make_pdf,
@@ -38,7 +42,7 @@ from benchwright.sheets import (
 SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 PAGED = ("job", "condition", "change", "shopping", "stock")
 UNBROKEN = "W" * 300
-LONG = "A very long note about the state of the board, which wants telling in full. " * 25
+LONG = "A very long note about the state of the board, which wants telling in full. " * 15
 MANY_WORDS = "Pneumonoultramicroscopicsilicovolcanoconiosis-like_identifier/with/slashes.and.dots " * 4
 
 
@@ -108,6 +112,64 @@ def test_hundreds_of_readings_go_over_the_pages_with_their_heads():
         assert printed.bare.count(bare(f"to GND {number}.25 V 5 V")) == 1
     inner = [page for page in printed.pages if page.count(".25") > 5]
     assert all("Expected" in page and "Where" in page for page in inner)
+
+
+@pytest.mark.parametrize("before", range(24, 48, 3))
+def test_no_row_stands_alone_on_a_page(before):
+    """Wherever a page ends: no table has fewer than three rows on it, and totals stand with what they sum."""
+    rows = tuple(
+        Reading("voltage", f"U{n}.1 to GND", f"{n}.25 V", at(n), n, state=f"range {n}") for n in range(1, 9)
+    )
+    money = tuple(MoneyLine(f"Screws {n}", euro("-0.10"), DAY) for n in range(1, 8))
+    sheet = job_sheet(
+        symptoms=("dead",) * before, acceptance=(), looks=(), actions=(), open_points=(), parts=(), time=(),
+        photos=(), suspects=(), readings=rows, money=money,
+    )  # fmt: skip
+    printed = Printed(make_pdf(sheet))
+    for page in printed.pages:
+        assert page.count(".25") not in (1, 2)
+        assert page.count("Screws") not in (1,)
+        assert "Total" not in page or page.count("Screws") >= 2
+    assert all(printed.bare.count(f"range{n}") == 1 for n in range(1, 9))
+
+
+def test_rows_too_high_to_keep_together_go_over_the_page():
+    """Three notes of a page each are not held together."""
+    rows = tuple(Action("cleaned", f"{LONG}{n}", at(n), n) for n in range(1, 4))
+    readable(Printed(make_pdf(job_sheet(actions=rows))))
+
+
+def test_columns_without_content_are_left_out():
+    """No column of dashes; a state that all readings share is told once."""
+    rows = tuple(Reading("voltage", f"U{n}.1 to GND", "5 V", at(n), n, state="power on") for n in range(1, 4))
+    printed = Printed(make_pdf(job_sheet(readings=rows))).bare
+    assert bare("All of them: power on. Quantity Where Read When Event") in printed
+    mixed = (*rows, Reading("voltage", "U9.1 to GND", "5 V", at(9), 9, "4.75 to 5.25 V", "power off"))
+    printed = Printed(make_pdf(job_sheet(readings=mixed))).bare
+    assert bare("Quantity Where Read Expected State When Event") in printed
+
+
+def test_a_photo_stands_above_the_beginning_of_its_caption():
+    """Narrow or wide: picture, caption and event begin at one left edge, close to each other."""
+    photos = (Photo(png(40, 200), "Quite narrow", at(1), 1), Photo(png(200, 40), "X broad", at(2), 2))
+    printed = Printed(make_pdf(change_sheet(changes=(), photos=photos)))
+    pictures = [one.get_bounds() for one in printed.document[0].get_objects(filter=(3,), max_depth=4)]
+    letters = [(sign, left, top) for sign, left, _, _, top in printed.letters(0)]
+    for initial, (left, bottom, _, _) in zip("QX", pictures, strict=True):
+        _, x, top = next(one for one in letters if one[0] == initial)
+        assert abs(x - left * 25.4 / 72) < 0.5
+        assert 0 < bottom * 25.4 / 72 - top < 3
+        under = [y for sign, at_x, y in letters if sign == "E" and abs(at_x - x) < 0.5 and y < top]
+        assert max(under) > top - 6
+
+
+def test_small_suspects_are_told_as_a_sum():
+    """From one percent on each has a line."""
+    suspects = (Suspect("U4 is weak", 0.9, (7,)), Suspect("U5 is dead", 0.004), Suspect("U6 is dead", 0.004))
+    printed = Printed(make_pdf(job_sheet(suspects=suspects, others=0.022))).bare
+    assert bare("U4 is weak 90 % 7") in printed
+    assert bare("All others together 3 %") in printed
+    assert bare("is dead") not in printed[printed.index(bare("What may be wrong")) :]
 
 
 def test_every_page_says_which_job_and_page_it_is():

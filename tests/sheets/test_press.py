@@ -83,6 +83,12 @@ def test_units_stay_beside_their_numbers():
     assert clean("2 Volts, 3 have, 4 keys, 5 A1") == "2 Volts, 3 have, 4 keys, 5 A1"
 
 
+def test_a_typed_u_before_a_unit_is_the_micro_sign():
+    """22uF, 4.7 uH, 10us; names of parts and words stay as they are."""
+    assert clean("22uF 25 V, 4.7 uH, .1uF, 10us") == "22µF 25\u00a0V, 4.7\u00a0µH, .1µF, 10µs"
+    assert clean("U22uF, use 3 of us, C7 47u, 2 users, A1us") == "U22uF, use 3 of us, C7 47u, 2 users, A1us"
+
+
 @pytest.mark.parametrize("name", EVERY)
 def test_equal_data_gives_equal_bytes(name):
     """Printing twice gives the same file; the date is that of the data."""

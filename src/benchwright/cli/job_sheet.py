@@ -14,12 +14,13 @@ import click
 from .at_bench import bench_option, opened
 
 if TYPE_CHECKING:
-    from ..jobs import Bench, JobState
-    from ..sheets import BoxLabel, Suspect
+    from ..jobs import Bench
+    from ..sheets import BoxLabel
     from ..sheets.press import Sheet
 
 F = TypeVar("F", bound=Callable[..., Any])
 _LABEL_MM = (62.0, 29.0)
+_MOST_SUSPECTS = 10
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,7 @@ def sheet_command(
     from ..sheets.told import History
 
     told: dict[str, Any] = {"job": number, "sheet": sheet}
+    weighed = _suspects(where, number, own_numbers) if suspects and sheet == "job" else {}
     with opened(where) as bench:
         state = bench.job(number)
         lots = bench.stock()
@@ -106,8 +108,7 @@ def sheet_command(
             printed = report
         elif sheet == "job":
             printed = job_sheet(
-                state, number, **shown, prices=bench.prices(state),
-                suspects=_suspects(bench, state, number) if suspects else (),
+                state, number, **shown, prices=bench.prices(state), **weighed,
                 suspects_at=history.latest if suspects else None,
             )  # fmt: skip
         elif sheet == "change":
@@ -171,18 +172,34 @@ def _labels(labels: list[BoxLabel], place: _Place, on: date) -> Sheet:
     return LabelSheet(on, tuple(labels), label_stock(place.stock or "a4-21"), place.first)
 
 
-def _suspects(bench: Bench, state: JobState, number: int) -> tuple[Suspect, ...]:
-    """The ten most likely faults by the job's readings and what the bench has learnt."""
-    from ..faults.learned_rates import model_of
+def _suspects(where: str | None, number: int, own_numbers: bool) -> dict[str, Any]:
+    """What `job suspects` tells of a job now: the likeliest, each with its events, and what is left."""
     from ..jobs.evidence import replay
-    from ..jobs.experience import experience
-    from ..jobs.kept_board import board_of
     from ..sheets import Suspect
+    from ..sheets.job import LEAST_CHANCE
+    from ..sheets.told import History
+    from .job_find import _case
 
-    board = board_of(state, number)
-    factors = experience(bench, state.uid).rates.factors(model_of(board))
-    finder, _ = replay(state, board, factors)
-    return tuple(Suspect(one.text, min(1.0, one.probability)) for one in finder.suspects(10))
+    case = _case(where, number, None, False)
+    finder, pieces = replay(case.state, case.board, case.factors)
+    history = History(case.state, own_numbers=own_numbers)
+    events = [history.number(piece.event) for piece in pieces if piece.reading is not None]
+    told: dict[str, list[int]] = {}
+    for step, entry in enumerate(finder._step_entry):
+        told.setdefault(finder._told(step), []).append(events[entry])
+    found = [
+        Suspect(
+            one.text, min(1.0, one.probability),
+            tuple(event for words in one.because for event in told.get(words, ())),
+        )
+        for one in finder.suspects(_MOST_SUSPECTS)
+    ]  # fmt: skip
+    places, _, none = finder.place_chances()
+    others = max(0.0, float(places.sum()) - sum(one.probability for one in found)) + none
+    mended = 1.0 - float(places.sum()) - none
+    if mended >= LEAST_CHANCE:
+        found.append(Suspect("Put right: nothing is wrong any more", mended))
+    return {"suspects": found, "others": others}
 
 
 def _latest(bench: Bench) -> date:

@@ -140,6 +140,8 @@ class ConditionReport:
     on : date
         Date of the report; printed, and the PDF's own date.
     machine : Machine
+    came_with : Claim, optional
+        What came to the bench with the machine.
     identified : tuple of Evidence
         The events in which label, board and serial number were recorded; at least one.
     tests : tuple of FunctionTest
@@ -173,6 +175,7 @@ class ConditionReport:
     on: date
     machine: Machine
     identified: tuple[Evidence, ...]
+    came_with: Claim | None = None
     tests: tuple[FunctionTest, ...] = ()
     symptoms: tuple[Claim, ...] = ()
     work: tuple[Claim, ...] = ()
@@ -213,6 +216,8 @@ class ConditionReport:
 
     def _all_evidence(self) -> list[Evidence]:
         told: list[tuple[Evidence, ...]] = [self.identified]
+        if self.came_with is not None:
+            told.append(self.came_with.evidence)
         for statements in (self.tests, self.symptoms, self.work, self.changes, self.open_points):
             told += [statement.evidence for statement in statements]
         return [one for evidence in told for one in evidence]
@@ -265,7 +270,7 @@ class ConditionReport:
                     "name": names[test.function],
                     "verdict": test.verdict,
                     "words": VERDICTS[test.verdict],
-                    "how": test.how,
+                    "how": _how(test),
                     "result": test.result,
                     "when": f"{last(test.evidence)[0]:%Y-%m-%d}",
                     "events": events_of(test.evidence),
@@ -275,9 +280,12 @@ class ConditionReport:
             ],
             "not_tested": self.not_tested,
             "in_part": [
-                {"name": names[test.function], "how": test.how, "result": test.result}
+                {"name": names[test.function], "how": _how(test), "result": test.result}
                 for test in self.tested_in_part
             ],
+            "came_with": None if self.came_with is None else {
+                "text": self.came_with.text, "events": events_of(self.came_with.evidence),
+            },
             "identified": events_of(self.identified),
             "symptoms": [
                 {"text": claim.text, "events": events_of(claim.evidence)} for claim in self.symptoms
@@ -297,6 +305,12 @@ class ConditionReport:
             "records": self.records,
             "others": [one for one in self.others if one not in self.records],
         }  # fmt: skip
+
+
+def _how(test: FunctionTest) -> str:
+    """How it was tested; empty where that only names the function once more."""
+    names = (test.function.replace("_", " "), all_functions()[test.function].name.casefold())
+    return "" if test.how.strip().casefold() in names else test.how
 
 
 def last(evidence: tuple[Evidence, ...]) -> tuple[Any, int]:

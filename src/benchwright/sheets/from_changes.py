@@ -219,7 +219,10 @@ def _proofs(history: History, one: Departure, made: Iterable[Departure]) -> tupl
     asked = one.change.proof(one.board) if one.change is not None and one.board is not None else []
     for quantity, a, b, wanted_before, wanted_after in asked:
         spot = _spot(quantity, a, b, ground)
-        before, after = _around(history, taken.pop(spot, []), at, until)
+        read = taken.pop(spot, [])
+        if quantity == "continuity":  # an ohmmeter tells it as well as a beep
+            read = sorted([*read, *taken.pop(_spot("resistance", a, b, ground), [])], key=history.place)
+        before, after = _around(history, read, at, until)
         what = f"{quantity} {a} to {b or ground}" if quantity != "look" else f"look at {a}"
         proofs.append(Proof(what, wanted_before, wanted_after, before, after))
     for spot, events in taken.items():

@@ -6,7 +6,9 @@ The date of a sheet is the day of the job's latest event, so that the same histo
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
+from fractions import Fraction
 
 from ..jobs import Event, JobState, bodies
 from ..jobs.stock import Lot
@@ -14,12 +16,12 @@ from ..money import Amount
 from .change import ChangeSheet
 from .condition import ChangeMade, Claim, ConditionReport
 from .from_changes import NOT_RECORDED, board_changes, departures, part_used
-from .from_money import money_lines, sums, time_spent
+from .from_money import converted, money_lines, sums, time_spent
 from .from_stock import job_label, lot_label, shopping_list, stock_list
 from .from_tests import function_tests, last_pass, tests_something
 from .job import JobSheet
 from .photo import Photo
-from .things import Acceptance, Action, Evidence, Look, OpenPoint, Outcome, PartUsed, Suspect
+from .things import Acceptance, Action, Attached, Evidence, Look, OpenPoint, Outcome, PartUsed, Suspect
 from .told import SENSED, History, action_words, is_deed, reading_of, reading_result
 
 TIMES = "UTC"
@@ -53,6 +55,7 @@ def condition_report(
     changed = {one.event.uid for one in made} | {event.uid for one in made for event in one.parts}
     return ConditionReport(
         job=str(number), on=history.latest.date(), machine=history.machine, identified=history.identified,
+        came_with=_came_with(history),
         tests=function_tests(history),
         symptoms=_symptoms(history),
         work=_work(history, changed),
@@ -73,8 +76,8 @@ def condition_report(
 def job_sheet(
     state: JobState, number: int, *, lots: Mapping[str, Lot] | None = None,
     prices: Mapping[str, bodies.Price] | None = None, suspects: Iterable[Suspect] = (),
-    suspects_at: datetime | None = None, photos: tuple[Photo, ...] = (), bench: str = "",
-    own_numbers: bool = False,
+    others: float | None = None, suspects_at: datetime | None = None, photos: tuple[Photo, ...] = (),
+    bench: str = "", own_numbers: bool = False,
 ) -> JobSheet:  # fmt: skip
     """Everything about one job, to lie beside the machine.
 
@@ -86,6 +89,8 @@ def job_sheet(
         `Bench.prices`: what one of each lot cost that the job used.
     suspects : iterable of Suspect
         What may still be wrong, by their own numbers of events.
+    others : float, optional
+        Probability of all other suspects together.
     suspects_at : datetime, optional
         For which moment they were worked out.
     """
@@ -98,10 +103,12 @@ def job_sheet(
         stage=state.stage + (f": {state.waiting_for}" if state.waiting_for and not state.closed else ""),
         source=taken.source,
         price=Amount.rounded(taken.price.value, taken.price.currency) if taken.price is not None else None,
+        price_converted=None if taken.price is None
+        else converted(Fraction(taken.price.value), taken.price, state.currency),
         taken_in=state.taken_in_event.at.date() if state.taken_in_event is not None else None,
         declared=taken.declared, came_with=taken.came_with,
         symptoms=tuple(history.told(event.body).removeprefix("symptom: ") for event in state.symptoms),
-        acceptance=tuple(_acceptance(history, event) for event in state.acceptance.values()),
+        acceptance=_acceptance_list(history),
         open_points=_open_points(history),
         readings=tuple(reading_of(history, event) for event in state.readings if not _seen(event.body)
                        and not is_deed(event.body)),
@@ -110,10 +117,11 @@ def job_sheet(
         noted=tuple(
             history.evidence(event) for event in sorted((*state.confirmed, *state.notes), key=history.place)
         ),
+        files=_files(history, photos),
         parts=tuple(_part(history, event, prices) for event in state.parts),
         time=time_spent(history),
         money=lines, sums=sums(state, prices) if lines else (),
-        suspects=tuple(suspects), suspects_at=suspects_at, photos=photos,
+        suspects=tuple(suspects), others=others, suspects_at=suspects_at, photos=photos,
         outcome=_outcome(state), bench=bench, times=TIMES,
     )  # fmt: skip
 
@@ -195,6 +203,46 @@ def _others(history: History) -> tuple[Evidence, ...]:
     )  # fmt: skip
 
 
+def _came_with(history: History) -> Claim | None:
+    """What came with the machine; its record is told without what the seller said of it."""
+    state = history.state
+    event = state.taken_in_event
+    if state.taken_in is None or event is None or not state.taken_in.came_with:
+        return None
+    what = ", ".join(state.taken_in.came_with)
+    return Claim(what, (Evidence(history.number(event), event.at, f"taken in; came with {what}"),))
+
+
+def _files(history: History, photos: tuple[Photo, ...]) -> tuple[Attached, ...]:
+    """What was attached, less the photos that are printed."""
+    printed = {photo.event for photo in photos}
+    found = []
+    for event in history.state.attachments:
+        body, number = event.body, history.number(event)
+        assert isinstance(body, bodies.Attachment)
+        if number not in printed:
+            found.append(
+                Attached(body.what, body.name.strip() or "–", event.at, number, body.caption.strip())
+            )
+    return tuple(found)
+
+
+def _acceptance_list(history: History) -> tuple[Acceptance, ...]:
+    """Each test as it stands, after the results that it had before."""
+    before: dict[str, list[Event]] = {}
+    for event in history.events:
+        if isinstance(event.body, bodies.Acceptance):
+            before.setdefault(event.body.what, []).append(event)
+    lines = []
+    for what, event in history.state.acceptance.items():
+        lines += [
+            replace(_acceptance(history, one), earlier=True) for one in before[what]
+            if one is not event and getattr(one.body, "result", "") != "not tested"
+        ]  # fmt: skip
+        lines.append(_acceptance(history, event))
+    return tuple(lines)
+
+
 def _acceptance(history: History, event: Event) -> Acceptance:
     body = event.body
     assert isinstance(body, bodies.Acceptance)
@@ -219,7 +267,9 @@ def _look(history: History, event: Event) -> Look:
 
 def _action(history: History, event: Event, action: bodies.Action) -> Action:
     said = ", ".join(filter(None, (action.where, action.note)))
-    what = said + (f". Why: {action.why}" if action.why else "")
+    why = f"Why: {action.why}" if action.why else ""
+    undo = f"To undo: {action.undo}" if action.undo else ""
+    what = ". ".join(filter(None, (said, why, undo)))
     return Action(action.deed, what or "–", event.at, history.number(event))
 
 

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from ..jobs import Event, JobState, bodies
 from ..money import Amount, Tax
-from .things import MoneyLine, TimeSpent
+from .things import Converted, MoneyLine, TimeSpent
 from .told import History, times
 
 _NAMES = {
@@ -28,7 +28,8 @@ def money_lines(history: History, prices: Mapping[str, bodies.Price]) -> tuple[M
         if price.tax_percent is not None:
             paid, _ = Tax(price.tax_percent, price.tax_included, price.tax_settled).split(paid)
         amount = Amount.rounded(sign * paid, price.currency)
-        lines.append((history.place(event), MoneyLine(what, amount, event.at.date())))
+        line = MoneyLine(what, amount, event.at.date(), converted(sign * paid, price, state.currency))
+        lines.append((history.place(event), line))
 
     if state.taken_in is not None and state.taken_in_event is not None:
         if state.taken_in.price is not None:
@@ -48,6 +49,13 @@ def money_lines(history: History, prices: Mapping[str, bodies.Price]) -> tuple[M
             put(event, f"Parts: {times(body.quantity, history.part(body.lot))}", price, -1, body.quantity)
     told = [line for _, line in sorted(lines, key=lambda pair: pair[0])]
     return (*told, *_fees(state, prices))
+
+
+def converted(paid: Fraction, price: bodies.Price, currency: str) -> Converted | None:
+    """What an amount comes to in the job's currency; None where it is in that, or no rate was given."""
+    if price.currency == currency or price.rate is None:
+        return None
+    return Converted(Amount.rounded(paid * Fraction(price.rate), currency), price.rate)
 
 
 def _fees(state: JobState, prices: Mapping[str, bodies.Price]) -> list[MoneyLine]:
@@ -89,7 +97,9 @@ def time_spent(history: History) -> tuple[TimeSpent, ...]:
     for event, minutes in history.state.times:
         total += minutes
         upto = int(total.quantize(Decimal(1), ROUND_HALF_UP))
-        note = getattr(event.body, "note", "")
-        spent.append(TimeSpent(note, upto - told, event.at.date()))
+        body = event.body
+        note = body.note if isinstance(body, bodies.Time | bodies.TimerStopped) else ""
+        usual = "timer" if isinstance(body, bodies.TimerStopped) else "noted by hand"
+        spent.append(TimeSpent(note.strip() or usual, upto - told, event.at.date()))
         told = upto
     return tuple(spent)

@@ -92,8 +92,8 @@ def job_label(state: JobState, number: int) -> BoxLabel:
 
 def lot_label(lot: Lot) -> BoxLabel:
     """A label for a drawer or a bag of parts."""
-    lines = (_words(lot), ", ".join(filter(None, (lot.condition, lot.where))))
-    return BoxLabel(lot.lot, tuple(line for line in lines if line), f"BENCH/LOT/{lot.lot}")
+    lines = (_words(lot), lot.condition, lot.where)
+    return BoxLabel(lot.lot, tuple(line for line in lines if line.strip()), f"BENCH/LOT/{lot.lot}")
 
 
 def _words(lot: Lot) -> str:

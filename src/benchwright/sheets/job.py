@@ -15,6 +15,8 @@ from .things import (
     RESULTS,
     Acceptance,
     Action,
+    Attached,
+    Converted,
     Evidence,
     Look,
     Machine,
@@ -26,6 +28,9 @@ from .things import (
     Suspect,
     TimeSpent,
 )
+
+LEAST_CHANCE = 0.01
+"""Of a suspect that has a line of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +48,18 @@ class JobSheet:
         Where the job stands: ``waiting for parts``.
     source, price, taken_in
         Whom it came from, what it cost, when.
+    price_converted : Converted, optional
+        What the price comes to in the job's currency.
     declared : str
         Its condition in the seller's words.
     came_with : tuple of str
     symptoms : tuple of str
-    acceptance, open_points, readings, looks, actions, noted, parts, time, money, suspects, photos
+    acceptance, open_points, readings, looks, actions, noted, files, parts, time, money, suspects, photos
         What the history holds; printed in the order given.
     sums : tuple of (str, Amount)
         What the account comes to; if empty, the lines are added up.
+    others : float, optional
+        Probability of all suspects together that are not among `suspects`.
     suspects_at : datetime, optional
         For which moment the suspects were worked out.
     outcome : Outcome, optional
@@ -66,6 +75,7 @@ class JobSheet:
     stage: str = ""
     source: str = ""
     price: Amount | None = None
+    price_converted: Converted | None = None
     taken_in: date | None = None
     declared: str = ""
     came_with: tuple[str, ...] = ()
@@ -76,11 +86,13 @@ class JobSheet:
     looks: tuple[Look, ...] = ()
     actions: tuple[Action, ...] = ()
     noted: tuple[Evidence, ...] = ()
+    files: tuple[Attached, ...] = ()
     parts: tuple[PartUsed, ...] = ()
     time: tuple[TimeSpent, ...] = ()
     money: tuple[MoneyLine, ...] = ()
     sums: tuple[tuple[str, Amount], ...] = ()
     suspects: tuple[Suspect, ...] = ()
+    others: float | None = None
     suspects_at: datetime | None = None
     photos: tuple[Photo, ...] = ()
     outcome: Outcome | None = None
@@ -116,18 +128,29 @@ class JobSheet:
             "acceptance": [
                 {
                     "what": line.what, "result": line.result, "words": RESULTS[line.result],
-                    "found": line.found, "events": events_of(line.evidence),
+                    "found": line.found, "events": events_of(line.evidence), "earlier": line.earlier,
                 }
                 for line in self.acceptance
             ],
             "open_points": [
                 {"text": point.text, "events": events_of(point.evidence)} for point in self.open_points
             ],
-            "suspects": [
-                {"text": one.text, "chance": percent(one.probability), "events": sorted(set(one.events))}
-                for one in self.suspects
-            ],
+            "suspects": self._suspects(),
         }  # fmt: skip
+
+    def _suspects(self) -> list[dict[str, Any]]:
+        """Those that are worth a line, and what all others come to."""
+        leading = [one for one in self.suspects if one.probability >= LEAST_CHANCE]
+        small = [one.probability for one in self.suspects if one.probability < LEAST_CHANCE]
+        rows = [
+            {"text": one.text, "chance": percent(one.probability), "events": sorted(set(one.events))}
+            for one in leading
+        ]
+        rest = sum(small) + (self.others or 0.0)
+        if rest:
+            what = "All others together" if leading else "No place stands out: all together"
+            rows.append({"text": what, "chance": percent(min(1.0, rest)), "events": []})
+        return rows
 
 
 def added_up(amounts: Iterable[Amount]) -> tuple[Amount, ...]:

@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from functools import cache
 from itertools import chain
 from pathlib import Path
@@ -36,6 +37,7 @@ MOST_ROWS = 5_000
 _HERE = Path(__file__).parent
 _UNITS = r"[pnu\u00b5\u03bcmkKMG]?(?:[\u03a9\u2126VAFHWsgm]|Hz|bit)|[KM]i?B|\u00b0C|%|min|h|dB"
 _BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?!\w))")
+_TYPED_MICRO = re.compile(r"(?<!\w)(\d*[.,]?\d+)( ?)u(?=[FHsAV](?!\w))")
 _TOO_FULL = re.compile(r"label (\d+) is too full")
 
 
@@ -164,6 +166,8 @@ def _plain(value: Any, photos: list[Photo]) -> Any:
         return value
     if isinstance(value, Amount):
         return money(value)
+    if isinstance(value, Decimal):
+        return f"{value:f}"
     if isinstance(value, Photo):
         if value not in photos:
             photos.append(value)
@@ -195,7 +199,8 @@ def money(amount: Amount) -> str:
 
 
 def clean(text: str) -> str:
-    """Text as it is printed: composed letters, units kept beside their numbers, no sign that the fonts lack.
+    """Text as it is printed: composed letters, units kept beside their numbers and with their micro sign
+    (22uF is 22µF), no sign that the fonts lack.
 
     A sign that they lack stands as its number, such as ``[U+1F4FC]``, so that nothing vanishes in silence; so
     do control characters.
@@ -206,7 +211,8 @@ def clean(text: str) -> str:
             "text: shorten it"
         )
     text = unicodedata.normalize("NFC", text).replace("\r\n", "\n").replace("\r", "\n")
-    text = _BEFORE_UNIT.sub("\u00a0", text.replace("\t", " ").strip())
+    text = _TYPED_MICRO.sub("\\1\\2\u00b5", text.replace("\t", " ").strip())
+    text = _BEFORE_UNIT.sub("\u00a0", text)
     return "".join(sign if sign in _covered() else f"[U+{ord(sign):04X}]" for sign in text)
 
 

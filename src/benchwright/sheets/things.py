@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
+from decimal import Decimal
 
 from ..money import Amount
 from .checks import counted, known, numbered, said, with_unit
@@ -173,12 +174,37 @@ class TimeSpent:
 
 
 @dataclass(frozen=True, slots=True)
+class Attached:
+    """A file that was attached; `kind` is what it is, such as ``take``, `name` that of the file."""
+
+    kind: str
+    name: str
+    when: datetime
+    event: int
+    caption: str = ""
+
+    def __post_init__(self) -> None:
+        said(self.kind, "what was attached")
+        said(self.name, "the name of an attached file")
+        numbered(self.event, f"attached {self.name}")
+
+
+@dataclass(frozen=True, slots=True)
+class Converted:
+    """What an amount in another currency comes to, and the rate: of the job's currency to one of that."""
+
+    amount: Amount
+    rate: Decimal
+
+
+@dataclass(frozen=True, slots=True)
 class MoneyLine:
     """One line of the job's account: minus is money spent, plus is money that came in."""
 
     what: str
     amount: Amount
     when: date
+    converted: Converted | None = None
 
     def __post_init__(self) -> None:
         said(self.what, "a line of the account")
@@ -197,12 +223,14 @@ class OpenPoint:
 
 @dataclass(frozen=True, slots=True)
 class Acceptance:
-    """One line of the list that a machine must pass; `result` is one of `RESULTS`."""
+    """One line of the list that a machine must pass; `result` is one of `RESULTS`, `earlier` if it no longer
+    counts."""
 
     what: str
     result: str = "open"
     found: str = ""
     evidence: tuple[Evidence, ...] = ()
+    earlier: bool = False
 
     def __post_init__(self) -> None:
         said(self.what, "a line of the acceptance list")
