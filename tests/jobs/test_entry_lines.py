@@ -12,8 +12,9 @@ from benchwright.errors import BenchwrightError
 from benchwright.jobs import bodies
 from benchwright.jobs.bodies import AnyBody, Price, State
 from benchwright.jobs.entry import BadEntry, Desk, read_line, read_lines
+from benchwright.jobs.experience import key_of
 from benchwright.jobs.state import JobState
-from benchwright.jobs.telling import tell
+from benchwright.jobs.telling import tell, tell_value
 
 BOARD = """
 [board]
@@ -180,6 +181,42 @@ def test_a_fault_is_named_as_the_tables_name_it() -> None:
     assert said("found open joint U5.3", BOARD)[0].place == "U5.3"  # type: ignore[union-attr]
     with pytest.raises(BenchwrightError, match="what failed"):
         said("found dead")
+
+
+@pytest.mark.parametrize("board", ["", BOARD])
+def test_a_colon_makes_a_deed_of_what_no_part_is_named_in(board: str) -> None:
+    """Parts by their references stay a state of the board, and a number an open point."""
+    assert said("removed: eight memories; why to test them", board) == (
+        bodies.Action(deed="removed", where="eight memories", why="to test them"),
+    )
+    assert said("done: 8 sockets fitted", board) == (bodies.Action(deed="done", where="8 sockets fitted"),)
+    assert isinstance(said("removed: U7", board)[0], bodies.BoardState)
+    for line in ("done: 3", "done 8 sockets fitted"):
+        with pytest.raises(BenchwrightError, match="no open point"):
+            said(line, board)
+
+
+@pytest.mark.parametrize("board", ["", BOARD])
+def test_a_broken_track_is_no_fault_of_the_part_it_ends_at(board: str) -> None:
+    (body,) = said("found broken track R1.1 to U5.16: under the glue", board)
+    assert isinstance(body, bodies.Confirmed)
+    assert (body.part_kind, body.mode, body.place) == ("track", "open", "R1.1 to U5.16")
+    assert tell(body) == "fault proved: open, track R1.1 to U5.16: under the glue"
+    assert isinstance(key_of(body, [("resistor", "open")], {"R1": "resistor"}), str)
+
+
+@pytest.mark.parametrize(
+    ("value", "quantity", "told"),
+    [
+        ("11.95", "voltage", "11.95 V"), ("13.02k", "resistance", "13.02 kΩ"), ("0R8", "resistance", "0.8 Ω"),
+        ("4k70", "resistance", "4.70 kΩ"), ("0.40", "continuity", "0.40 Ω"),
+        ("no beep", "continuity", "no beep"),
+        ("OL", "resistance", "OL"), ("toggling", "logic", "toggling"), ("1", "logic", "1"),
+    ],
+)  # fmt: skip
+def test_a_value_is_told_with_the_digits_that_were_typed(value: str, quantity: str, told: str) -> None:
+    body = bodies.Reading(entry="", quantity=quantity, a="U5.1", value=value)
+    assert tell_value(body) == told
 
 
 def test_all_wrong_lines_are_told_at_once() -> None:

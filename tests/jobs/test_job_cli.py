@@ -461,3 +461,55 @@ def test_a_bench_that_is_not_there_is_told(run: Run) -> None:
     """Only taking in and stocking make a bench; a typing slip in --bench must not."""
     for command in (("job", "list"), ("job", "log", "1", "note x"), ("stock", "list")):
         assert "`benchwright job new` begins one there" in run(*command, code=2)
+
+
+def test_a_list_keeps_its_lines_short(run: Run) -> None:
+    """What a job waits for stands below it where room is short; when it was touched goes first."""
+    run("job", "new", "Sandpiper 8 with a long name")
+    run("job", "log", "1", "open: key plungers on order since the third of March", "want 2 x 6821")
+    wide, narrow, tight = (run("job", "list", columns=columns) for columns in (140, 80, 64))
+    assert wide.count("\n") == 2
+    assert "Waits for" in wide
+    below = "       waits for: 2 x 6821; key plungers on order since the third of March\n"
+    assert narrow.endswith(below)
+    assert "Touched" in narrow
+    assert "Touched" not in tight
+    assert max(map(len, tight.splitlines())) <= 64
+
+
+def test_a_closed_job_says_so_in_its_head_and_its_money_stands_alone(run: Run) -> None:
+    run("job", "new", "Brown one", "--price", "40 EUR")
+    run("job", "log", "1", "spent 3.50 flux")
+    run("job", "close", "1", "kept", "--note", "for the shelf")
+    head, _, _ = run("job", "show", "1").partition("Money")
+    assert re.search(r"Closed +\d{4}-\d\d-\d\d \d\d:\d\d, kept: for the shelf", head)
+    money = run("job", "show", "1", "--money")
+    assert money.startswith("Job 1: Brown one  [kept]\n\nMoney, EUR\n")
+    assert "-43.50" in money
+    assert "History" not in money
+    assert set(read(run, "job", "show", "1", "--money")) == {"job", "title", "stage", "money", "if_it_sells"}
+
+
+def test_a_deed_is_found_once_and_lots_keep_their_names_whole(run: Run) -> None:
+    run("job", "new", "Brown one", "--board", "fulmar65")
+    run("job", "log", "1", "replaced U23: bit 3 always 0")
+    assert run("job", "search", "replaced").count("replaced U23") == 1
+    lot = "key-cap-grey-left-shift-of-the-later-issue"
+    run("stock", "add", "key cap", "3", "--lot", lot, "--value", "grey, for the left shift")
+    assert lot in run("stock", "list", columns=60)
+
+
+def test_a_second_fault_brings_the_diagnosis_back(run: Run) -> None:
+    """A symptom or a failed test after the mend does; readings that try the mend do not."""
+    run("job", "new", "Brown one")
+
+    def stage(*lines: str) -> str:
+        run("job", "log", "1", *lines)
+        return str(read(run, "job", "show", "1")["stage"])
+
+    assert stage("U3.14 GND 0R8", "found dead 74LS157 U9") == "being mended"
+    assert stage("test picture failed") == "being mended"
+    assert stage("replaced U9", "U3.14 GND 4k7") == "being mended"
+    assert stage("symptom no sound") == "being diagnosed"
+    assert stage("found dead 6821 U18") == "being mended"
+    assert stage("replaced U18", "test sound failed") == "being diagnosed"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -108,6 +109,31 @@ def test_why_tells_each_piece_of_evidence_and_what_it_did(where: str) -> None:
     assert leader["most for it"]["event"] == 4
     moved = {m["suspect"]: m for step in told["steps"] for m in step["moved"]}[leader["suspect"]]
     assert moved["after"] == leader["now"]
+
+
+def test_evidence_that_hardly_moved_anything_is_told_in_one_line(where: str) -> None:
+    """Neighbours together; whatever was moved is told, and nothing sticks out of the screen."""
+    with open_bench(where) as bench:
+        for ref in [ref for ref, part in small().parts.items() if part.kind == "resistor"][:3]:
+            bench.record(1, bodies.Reading(entry=f"look {ref} fine", quantity="look", a=ref, value="fine"))
+        first = bench.events(1)[-3].number
+    said = job(where, "suspects", "1", "--why")
+    steps = answer(where, "suspects", "1", "--why")["what changed our mind"]["steps"]
+    still = [s["event"] for s in steps if all(m["told"] == "hardly moved" for m in s["moved"])]
+    assert {first + 1, first + 2} <= set(still)
+    assert re.search(rf"events \d+ to {first + 2}: \d that hardly moved anything", said)
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_a_mended_fault_leaves_the_chance_that_nothing_is_wrong(where: str) -> None:
+    """What a suspect loses by a deed is not lost without a word."""
+    place = answer(where, "suspects", "1")["suspects"][0]
+    with open_bench(where) as bench:
+        bench.record(1, bodies.Action(deed="linked", where=place["pins"][0].partition(".")[0]))
+        bench.record(1, bodies.Action(deed="cleaned", where="keyboard header J2"))
+    said = job(where, "suspects", "1", "--why")
+    assert len(re.findall(r"%  put right: nothing is wrong any more", said)) == 2
+    assert "it names no part" in said
 
 
 def test_a_job_as_it_was(where: str) -> None:

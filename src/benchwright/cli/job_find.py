@@ -315,7 +315,7 @@ def _print_quiet(steps: Sequence[Step]) -> None:
     if len(steps) == 1:
         click.echo(hanging(f"{first.event.number:6}  ", f"{_tell(first.event)}: hardly moved anything"))
         return
-    listed = "; ".join(_tell(step.event).removesuffix(", power off") for step in steps)
+    listed = "; ".join(_tell(step.event).partition(", power ")[0] for step in steps)
     click.echo(hanging("        ", f"events {first.event.number} to {last.event.number}: "
                        f"{len(steps)} that hardly moved anything ({listed})"))  # fmt: skip
 
