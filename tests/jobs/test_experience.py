@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchwright.board import Board
 from benchwright.board.board_file import write_board_file
 from benchwright.faults.learned_rates import Key, model_of, published
+from benchwright.faults.universe import rate_key, universe
 from benchwright.jobs import Bench, bodies
 from benchwright.jobs.bench import JobLine
 from benchwright.jobs.experience import Proof, Proved, experience, key_of, learn, past_jobs, proved_jobs
@@ -174,3 +175,15 @@ def test_how_past_jobs_went() -> None:
     ]  # fmt: skip
     assert past_jobs(lines, ["a", "d", "e", "f"]) == (PastJob(1.5, True), PastJob(4.0, False))
     assert past_jobs([_line("g", "returned", str(Decimal("100") / 3))], ["g"])[0].mended
+
+
+def test_a_boards_faults_are_worked_out_once_and_weighing_leaves_them_alone() -> None:
+    """The same board gives the same faults; an equal one gives equal faults of its own."""
+    board, equal = small(), small().with_(name="Other")
+    once = universe(board)
+    key = next(rate_key(board, fault) for fault in once)
+    weighed = universe(board, {key: 3.0})
+    assert universe(board) is once
+    assert universe(equal) == once
+    for fault, one in zip(once, weighed, strict=True):
+        assert one.rate == fault.rate * (3.0 if rate_key(board, fault) == key else 1.0)

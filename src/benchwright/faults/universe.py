@@ -73,11 +73,30 @@ def universe(board: Board, history: Mapping[tuple[str, str], float] | None = Non
     tuple of Fault
         Parts' own failures, open joints and contacts, broken tracks, bridges between neighbours.
     """
+    found = _as_published(_This(board))
+    # Weighed last: what a bench learnt of parts says nothing of bridges.
+    return tuple(_weighed(board, fault, history) for fault in found) if history else found
+
+
+class _This:
+    """A board as this very object; boards do not change, but have no hash of their own."""
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _This) and self.board is other.board
+
+    def __hash__(self) -> int:
+        return id(self.board)
+
+
+@lru_cache(maxsize=4)  # learnt rates and the finder ask for the same board's in turn
+def _as_published(this: _This) -> tuple[Fault, ...]:
+    board = this.board
     found = [*_part_faults(board), *_opens(board)]
     total = sum(fault.rate for fault in found) or 1.0
-    found.extend(_bridges(board, total))
-    # Weighed last: what a bench learnt of parts says nothing of bridges.
-    return tuple(_weighed(board, fault, history) for fault in found) if history else tuple(found)
+    return (*found, *_bridges(board, total))
 
 
 def rate_key(board: Board, fault: Fault) -> tuple[str, str]:
