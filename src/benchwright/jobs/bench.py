@@ -25,13 +25,14 @@ from .history import (
     last_undo,
     not_superseded,
     places,
+    rivals,
     standing,
     to_iso,
     up_to,
 )
 from .opening import Place, open_place
 from .state import JobState, derive
-from .stock import KINDS, Lot, Shortage, StockLine, lot_for, shopping_list, stock_of
+from .stock import ENDS, KINDS, Lot, Shortage, StockLine, free_name, lot_for, shopping_list, stock_of
 from .words import drop_all_words, drop_words, find_words, put_words, snippet, words_of
 
 
@@ -163,13 +164,31 @@ class Bench:
         job : int or None
         said : sequence of (body, datetime or None, str)
             As the parameters of `record`.
+
+        Notes
+        -----
+        All are written down at one moment: what was recorded together is known by it.
         """
         with self.place.writing() as connection:
-            uid = "" if job is None else self._uid(connection, job)
+            uid, now = "" if job is None else self._uid(connection, job), self._clock()
             return [
-                self._write(connection, job, uid, body, at=at, supersedes=supersedes)
+                self._write(connection, job, uid, body, at=at, supersedes=supersedes, now=now)
                 for body, at, supersedes in said
             ]
+
+    def receive(self, *said: bodies.StockReceived) -> list[Event]:
+        """Record parts that come into stock, as `record`; a lot without a name gets one that is free.
+
+        The name is chosen when nobody else can write, so that two who add parts at once get two lots.
+        """
+        with self.place.writing() as connection:
+            names, now, events = set(self._lots(connection)), self._clock(), []
+            for body in said:
+                if not body.lot:
+                    body = msgspec.structs.replace(body, lot=free_name(body.kind, names))
+                names.add(body.lot)
+                events.append(self._write(connection, None, "", body, now=now))
+            return events
 
     def attach(
         self, job: int, source: Path | BinaryIO | bytes, name: str, media_type: str, *,
@@ -211,13 +230,14 @@ class Bench:
 
     def _write(
         self, connection: Connection, job: int | None, uid: str, body: AnyBody, *,
-        at: datetime | None = None, supersedes: str = "",
+        at: datetime | None = None, supersedes: str = "", now: datetime | None = None,
     ) -> Event:  # fmt: skip
         """One event, with all that is derived from it, in the transaction at hand."""
-        now = self._clock()
+        now = now or self._clock()
         moment = at or now
         rules.check_moment(moment, now)
         text = _json_of(body)
+        body = bodies.from_json(text)  # numbers as they will be read
         before = self._events(connection, job)
         touched = _lots_touched(body, supersedes, before)
         lots = self._lots(connection, touched) if touched else {}
@@ -227,7 +247,16 @@ class Bench:
             known = lots
         if supersedes:
             target = next((event for event in not_superseded(before) if event.uid == supersedes), None)
-            rules.check_correction(body, target, known)
+            if target is not None and isinstance(body, bodies.Opened):
+                origin = getattr(target.body, "origin", "")  # a title is corrected, not where it came from
+                body = msgspec.structs.replace(body, origin=origin)
+                text = _json_of(body)
+            state = None
+            if job is not None and target is not None and not isinstance(body, bodies.Undone):
+                state = derive(uid, before, target)
+            if isinstance(body, bodies.StockReceived):
+                known = self._lots(connection, {body.lot}, supersedes)
+            rules.check_correction(body, target, known, state, moment)
         elif before or not isinstance(body, bodies.Opened):
             rules.check(body, derive(uid, before) if job is not None else None, known, moment)
         else:
@@ -254,18 +283,29 @@ class Bench:
             )
         )  # fmt: skip
         after = [*before, event]
+        if supersedes:
+            _refuse_rivals(before, after)
+            rules.check_timer(before, after)
         _derive_standing(connection, before, after)
         if touched:
-            self._check_stock(connection, lots, touched)
+            self._check_stock(connection, lots, touched, body)
         if job is not None:
             _summarise(connection, job, derive(uid, after), self._prices(connection, after))
         return event
 
-    def _check_stock(self, connection: Connection, before: dict[str, Lot], names: Set[str]) -> None:
+    def _check_stock(
+        self, connection: Connection, before: dict[str, Lot], names: Set[str], body: AnyBody
+    ) -> None:
         """Refuse a stock of fewer than none; bring jobs in line with a price that was corrected."""
         after = self._lots(connection, names)
         _refuse_overdraft(after, before)
-        changed = {name for name in before if name not in after or after[name].price != before[name].price}
+        if not isinstance(body, bodies.StockCounted):  # what was counted is so, whatever was set aside
+            _refuse_promises(after, before)
+        changed = {
+            name
+            for name, lot in before.items()
+            if name not in after or (after[name].price, after[name].kind) != (lot.price, lot.kind)
+        }
         if not changed:
             return
         jobs: dict[str, None] = {}
@@ -274,6 +314,11 @@ class Bench:
             name = use.body.lot if lot_for(after, use.job, use.body.lot) is None else ""
             if name in changed:
                 raise BadEvent(f"parts of lot {name} were used: correct that first")
+            if use.body.lot in changed and after[use.body.lot].kind != before[use.body.lot].kind:
+                raise BadEvent(
+                    f"parts of lot {use.body.lot} were used as {before[use.body.lot].kind}: correct that "
+                    "first, or receive what came as another lot"
+                )
             jobs.setdefault(use.job)
         rows = connection.execute(select(schema.job.c.number, schema.job.c.uid)).all()
         for number, uid in rows:
@@ -365,7 +410,9 @@ class Bench:
     # -- within a transaction --------------------------------------------------------------------------------
 
     def _uid(self, connection: Connection, job: int) -> str:
-        row = connection.execute(select(schema.job.c.uid).where(schema.job.c.number == job)).first()
+        row = None
+        if 0 < job < 1 << 63:  # what a column can hold
+            row = connection.execute(select(schema.job.c.uid).where(schema.job.c.number == job)).first()
         if row is None:
             raise NoSuchJob(f"there is no job {job}: `benchwright job list` shows all")
         return str(row[0])
@@ -385,12 +432,14 @@ class Bench:
         )
         return [_event(row, row.job_uid or "") for row in connection.execute(query)]
 
-    def _lots(self, connection: Connection, names: Set[str] | None = None) -> dict[str, Lot]:
-        """Every lot, or those of certain names."""
-        return stock_of(self._stock_lines(connection, KINDS, names))
+    def _lots(
+        self, connection: Connection, names: Set[str] | None = None, without: str = ""
+    ) -> dict[str, Lot]:
+        """Every lot, or those of certain names; without one event, if its identity is given."""
+        return stock_of(self._stock_lines(connection, KINDS, names, without))
 
     def _stock_lines(
-        self, connection: Connection, kinds: Sequence[str], names: Set[str] | None = None
+        self, connection: Connection, kinds: Sequence[str], names: Set[str] | None = None, without: str = ""
     ) -> list[StockLine]:
         """What stands of these kinds, in order; of certain lots alone, if names are given."""
         table = schema.event
@@ -404,7 +453,10 @@ class Bench:
             # As `bodies.to_json` writes it; a text that holds the same has its quotes escaped.
             within = func.instr if connection.dialect.name == "sqlite" else func.strpos
             said = [f'"lot":{msgspec.json.encode(name).decode()}' for name in sorted(names)]
-            query = query.where(or_(*(within(table.c.body, one) > 0 for one in said)))
+            of_lots = (within(table.c.body, one) > 0 for one in said)
+            query = query.where(or_(*of_lots, table.c.kind.in_(ENDS)))
+        if without:
+            query = query.where(table.c.uid != without)
         return [StockLine(uid or "", _body(row)) for row in connection.execute(query) for uid in (row[0],)]
 
     def _prices(self, connection: Connection, events: Sequence[Event]) -> dict[str, bodies.Price]:
@@ -467,6 +519,9 @@ def _lots_touched(body: AnyBody, supersedes: str, events: Sequence[Event]) -> se
     while True:
         if isinstance(body, (*bodies.STOCK_ONLY, bodies.PartUsed, bodies.PartReserved)):
             names.add(body.lot)
+        elif supersedes and isinstance(body, bodies.Closed | bodies.Reopened):
+            # Without the end of the job its parts are set aside again.
+            names |= {e.body.lot for e in events if isinstance(e.body, bodies.PartReserved)}
         if supersedes not in by_uid:
             return names
         body, supersedes = by_uid[supersedes].body, by_uid[supersedes].supersedes
@@ -477,6 +532,31 @@ def _refuse_overdraft(after: dict[str, Lot], before: dict[str, Lot]) -> None:
     for name, lot in after.items():
         if lot.on_hand < 0 and (name not in before or lot.on_hand < before[name].on_hand):
             raise BadEvent(f"that would leave {lot.on_hand} of {name}: correct the stock first")
+
+
+def _refuse_promises(after: dict[str, Lot], before: dict[str, Lot]) -> None:
+    """A correction may not leave more set aside than is there."""
+    for name, lot in before.items():
+        if name not in after and any(lot.reserved.values()):
+            raise BadEvent(f"parts of lot {name} are set aside for a job: let them go first")
+    for name, lot in after.items():
+        if lot.free < 0 and (name not in before or lot.free < before[name].free):
+            raise BadEvent(
+                f"that would leave {sum(lot.reserved.values())} of {name} set aside, and {lot.on_hand} on "
+                "hand: let some go first, or count again"
+            )
+
+
+def _refuse_rivals(before: Sequence[Event], after: Sequence[Event]) -> None:
+    """What is brought back may not stand beside what has taken its place since."""
+    known = rivals(before)
+    for uid, several in rivals(after).items():
+        if len(several) > len(known.get(uid, [])):
+            first = next(event for event in after if event.uid == uid)
+            raise BadEvent(
+                f"event {first.number} was corrected otherwise since, by event {several[-1].number}: take that "
+                f"back before event {several[0].number} is brought back"
+            )
 
 
 def _derive_standing(connection: Connection, before: Sequence[Event], after: Sequence[Event]) -> None:

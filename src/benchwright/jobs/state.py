@@ -6,7 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
+
+import msgspec
 
 from .. import money
 from ..money import Amount
@@ -41,12 +44,14 @@ class JobState:
     symptoms, readings, looks, attachments, actions, parts, notes, confirmed, costs, incomes, fees : lists
         Of events that stand, in order.
     times : list of (Event, Decimal)
-        Minutes spent.
+        Minutes spent; a timer's to 28 digits.
+    exact_times : list of Fraction
+        The same minutes exactly.
     board_state : bodies.State
         What the board is in now.
     points : list of Point
     acceptance : dict
-        Name of the test: its latest event.
+        Name of the test, as `key_of_test` has it: its latest event.
     reserved : dict
         Lot: how many are set aside for this job.
     wanted : dict
@@ -88,6 +93,7 @@ class JobState:
     incomes: list[Event] = field(default_factory=list)
     fees: list[Event] = field(default_factory=list)
     times: list[tuple[Event, Decimal]] = field(default_factory=list)
+    exact_times: list[Fraction] = field(default_factory=list)
     board_state: bodies.State = field(default_factory=bodies.State)
     points: list[Point] = field(default_factory=list)
     acceptance: dict[str, Event] = field(default_factory=dict)
@@ -101,6 +107,30 @@ class JobState:
     @property
     def open_points(self) -> list[Point]:
         return [point for point in self.points if point.closed is None]
+
+    def point(self, uid: str) -> Point | None:
+        """The point that was opened by an event, or by one that the event was corrected to."""
+        before = {event.uid: event.supersedes for event in self.events}
+        for point in self.points:
+            known = point.event.uid
+            while known and known != uid:
+                known = before.get(known, "")
+            if known:
+                return point
+        return None
+
+    def own_price(self, price: bodies.Price, used: bodies.PartUsed) -> bodies.Price:
+        """What a lot's part costs this job: a rate that leads to another currency says nothing here.
+
+        A lot may serve jobs in several currencies. In its own no rate is needed.
+        """
+        if price.currency == self.currency:
+            rate = None
+        elif used.rate is not None:
+            rate = used.rate
+        else:
+            rate = price.rate if price.rate_in in ("", self.currency) else None
+        return msgspec.structs.replace(price, rate=rate, rate_in="")
 
     @property
     def stage(self) -> str:
@@ -169,13 +199,17 @@ class JobState:
         for e in _only(self.parts, bodies.PartUsed):
             price = (prices or {}).get(e.body.lot)
             if price is not None:
-                entries.append(_entry(money.Cost, "parts", price, e, times=e.body.quantity))
-        entries += [money.Hours(minutes / 60, evidence=e.uid) for e, minutes in self.times]
+                own = self.own_price(price, e.body)
+                entries.append(_entry(money.Cost, "parts", own, e, times=e.body.quantity))
+        entries += [
+            money.Hours(minutes / 60, evidence=e.uid)
+            for (e, _), minutes in zip(self.times, self.exact_times, strict=True)
+        ]
         hourly = None if self.rate_per_hour is None else Amount(self.rate_per_hour, self.currency)
         return money.Ledger(self.currency, entries, hourly)
 
 
-def derive(uid: str, events: Sequence[Event]) -> JobState:
+def derive(uid: str, events: Sequence[Event], before: Event | None = None) -> JobState:
     """What a job is, by its events in the order of their numbers.
 
     Parameters
@@ -184,14 +218,23 @@ def derive(uid: str, events: Sequence[Event]) -> JobState:
         The job's identity.
     events : sequence of Event
         All of the job, or those up to a moment.
+    before : Event, optional
+        One that stands: only what stands before it is looked at.
     """
     state = JobState(uid, list(events))
     for event in standing(events):
+        if before is not None and event.uid == before.uid:
+            break
         _APPLY.get(type(event.body), _ignore)(state, event, event.body)
     if events:
         state.opened = events[0].at
         state.updated = max(event.recorded for event in events)
     return state
+
+
+def key_of_test(what: str) -> str:
+    """A test's name as it is known by: capital letters, spaces and underlines make no other test."""
+    return " ".join(what.replace("_", " ").casefold().split())
 
 
 def _result(event: Event) -> str:
@@ -244,21 +287,17 @@ def _open_point(state: JobState, event: Event, body: bodies.OpenPoint) -> None:
 
 
 def _point_closed(state: JobState, event: Event, body: bodies.PointClosed) -> None:
-    before = {e.uid: e.supersedes for e in state.events}
-    for point in state.points:
-        uid = point.event.uid  # or any wording before it was corrected
-        while uid and uid != body.point:
-            uid = before.get(uid, "")
-        if uid:
-            point.closed = event
+    point = state.point(body.point)
+    if point is not None:
+        point.closed = event
 
 
 def _acceptance(state: JobState, event: Event, body: bodies.Acceptance) -> None:
-    state.acceptance[body.what] = event
+    state.acceptance[key_of_test(body.what)] = event
 
 
 def _reserved(state: JobState, event: Event, body: bodies.PartReserved) -> None:
-    if body.quantity:
+    if body.quantity and state.closed is None:
         state.reserved[body.lot] = body.quantity
     else:
         state.reserved.pop(body.lot, None)
@@ -285,19 +324,20 @@ def _timer_started(state: JobState, event: Event, body: bodies.TimerStarted) -> 
         state.timer_since = event.at
 
 
-def _timer_stopped(state: JobState, event: Event, body: bodies.TimerStopped) -> None:
+def _timer_stopped(state: JobState, event: Event, body: bodies.TimerStopped | bodies.Closed) -> None:
     if state.timer_since is not None:
-        seconds = Decimal(max(0, round((event.at - state.timer_since).total_seconds())))
-        _add_time(state, event, seconds / 60)
+        seconds = max(0, round((event.at - state.timer_since).total_seconds()))
+        _add_time(state, event, Decimal(seconds) / 60, Fraction(seconds, 60))
         state.timer_since = None
 
 
 def _time(state: JobState, event: Event, body: bodies.Time) -> None:
-    _add_time(state, event, body.minutes)
+    _add_time(state, event, body.minutes, Fraction(body.minutes))
 
 
-def _add_time(state: JobState, event: Event, minutes: Decimal) -> None:
+def _add_time(state: JobState, event: Event, minutes: Decimal, exact: Fraction) -> None:
     state.times.append((event, minutes))
+    state.exact_times.append(exact)
     state.minutes += minutes
 
 
@@ -309,7 +349,9 @@ def _likely(state: JobState, event: Event, body: bodies.LikelyPrice) -> None:
 
 
 def _closed(state: JobState, event: Event, body: bodies.Closed) -> None:
+    _timer_stopped(state, event, body)
     state.closed = event
+    state.reserved.clear()
 
 
 def _reopened(state: JobState, event: Event, body: bodies.Reopened) -> None:

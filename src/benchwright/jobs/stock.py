@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import count
 from typing import NamedTuple, Protocol
 
 from . import bodies
@@ -72,6 +73,12 @@ def lot_for(lots: Mapping[str, Lot], job: str, name: str) -> Lot | None:
     return lots.get(key_of(name, job)) or lots.get(name)
 
 
+def free_name(kind: str, taken: Container[str]) -> str:
+    """A name for a new lot: its kind and the first number that is free."""
+    stem = "-".join(kind.lower().split()) or "lot"
+    return next(name for n in count(1) if (name := f"{stem}-{n}") not in taken)
+
+
 class Said(Protocol):
     """What the stock has to know of an event."""
 
@@ -90,11 +97,13 @@ class StockLine(NamedTuple):
 
 def stock_of(events: Iterable[Said]) -> dict[str, Lot]:
     """Every lot, by name. What came with a job from another bench is not on hand, whatever the job used.
+    What is set aside for a job is let go when it is closed.
 
     Parameters
     ----------
     events : iterable of Event or StockLine
-        All that stand of kinds `KINDS`, of all jobs, in order; or all of these that name certain lots.
+        All that stand of kinds `KINDS`, of all jobs, in order; or of these that name lots only those of
+        certain lots.
     """
     events = list(events)
     # A correction stands where the corrected stood: a use may so come before the lot it takes from.
@@ -106,9 +115,18 @@ def stock_of(events: Iterable[Said]) -> dict[str, Lot]:
             lots.setdefault(key_of(body.lot, body.of_job), _received(body, None))
             if body.of_job:
                 brought.add((body.lot, body.of_job))
+    closed: set[str] = set()
     for event in events:
         body = event.body
-        if isinstance(body, bodies.PartUsed | bodies.PartReserved):
+        if isinstance(body, bodies.Closed):
+            closed.add(event.job)
+            for lot in lots.values():
+                lot.reserved.pop(event.job, None)
+        elif isinstance(body, bodies.Reopened):
+            closed.discard(event.job)
+        elif isinstance(body, bodies.PartReserved) and event.job in closed:
+            pass  # nothing is set aside for a job that is closed
+        elif isinstance(body, bodies.PartUsed | bodies.PartReserved):
             if body.lot in lots and (body.lot, event.job) not in brought:
                 _taken(lots[body.lot], event.job, body)
         elif isinstance(body, bodies.StockReceived):
@@ -179,4 +197,5 @@ def matches(lot: Lot, kind: str, value: str = "") -> bool:
     return same and (not value or value.lower() == lot.value.lower())
 
 
-KINDS = ("stock-received", "stock-counted", "stock-moved", "part-used", "part-reserved")
+ENDS = ("closed", "reopened")
+KINDS = ("stock-received", "stock-counted", "stock-moved", "part-used", "part-reserved", *ENDS)

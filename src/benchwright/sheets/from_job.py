@@ -11,6 +11,7 @@ from datetime import datetime
 from fractions import Fraction
 
 from ..jobs import Event, JobState, bodies
+from ..jobs.state import key_of_test
 from ..jobs.stock import Lot
 from ..money import Amount
 from .change import ChangeSheet
@@ -232,7 +233,7 @@ def _acceptance_list(history: History) -> tuple[Acceptance, ...]:
     before: dict[str, list[Event]] = {}
     for event in history.events:
         if isinstance(event.body, bodies.Acceptance):
-            before.setdefault(event.body.what, []).append(event)
+            before.setdefault(key_of_test(event.body.what), []).append(event)
     lines = []
     for what, event in history.state.acceptance.items():
         lines += [

@@ -17,6 +17,7 @@ from string import ascii_lowercase
 
 from ..jobs import Event, bodies
 from ..jobs.as_typed import with_unit
+from ..jobs.state import key_of_test
 from .condition import FunctionTest, all_functions
 from .judged import as_expected
 from .things import Evidence
@@ -83,7 +84,7 @@ def _trial(history: History, event: Event) -> _Trial | None:
         result = {"passed": "passed", "failed": "failed", "not tested": "open"}[body.result]
         if result == "passed" and body.evidence and not rests_on:
             result = "open"  # all that it rested on was taken back
-        return _Trial(event, ("acceptance", body.what), result, body.what, body.found, rests_on)
+        return _Trial(event, ("acceptance", key_of_test(body.what)), result, body.what, body.found, rests_on)
     if is_deed(body):
         action = as_action(body)
         result = "absent" if action.deed == "removed" else "done"
