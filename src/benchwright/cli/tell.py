@@ -48,7 +48,7 @@ def print_suspects(finder: FaultFinder, limit: int, least: float = 0.005) -> Non
     for number, suspect in enumerate(suspects, start=1):
         click.echo(hanging(f"{number:3}. {suspect.probability:6.1%}  ", suspect.text))
         if suspect.because:
-            click.echo(hanging("              because: ", "; ".join(suspect.because)))
+            click.echo(hanging("              because: ", "; ".join(map(_reason, suspect.because))))
     if finder.none_of_these > 0.02:
         click.echo(f"     {finder.none_of_these:6.1%}  none of these")
     places, _, none = finder.place_chances()
@@ -56,6 +56,14 @@ def print_suspects(finder: FaultFinder, limit: int, least: float = 0.005) -> Non
         click.echo(f"     {sound:6.1%}  put right: nothing is wrong any more")
     for _, why in finder.odd_readings():
         click.echo(hanging("  ! ", why))
+
+
+def _reason(text: str) -> str:
+    """A reason in words that fit any symptom: ``symptom "dead"``."""
+    for words, told in (("it shows ", "symptom"), ("it does not show ", "not the symptom")):
+        if text.startswith(words):
+            return f'{told} "{text.removeprefix(words)}"'
+    return text
 
 
 def print_check(check: Check, number: int | None = None, cautions_shown: set[str] | None = None) -> None:
