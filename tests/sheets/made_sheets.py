@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from datetime import date, datetime, timedelta
+from functools import cache
 
 from benchwright.money import Amount, parse_amount
 from benchwright.sheets import (
@@ -58,6 +59,7 @@ def evidence(event: int, recorded: str) -> Evidence:
     return Evidence(event, at(event), recorded)
 
 
+@cache
 def png(width: int = 120, height: int = 80, shade: int = 90) -> bytes:
     """A whole PNG: a grey field with a darker cross."""
 

@@ -23,7 +23,8 @@ def bare(text: str) -> str:
 class Printed:
     def __init__(self, pdf: bytes) -> None:
         self.document = pdfium.PdfDocument(pdf)
-        self.sizes_mm = [tuple(round(side / MM, 1) for side in page.get_size()) for page in self.document]
+        self.leaves = list(self.document)
+        self.sizes_mm = [tuple(round(side / MM, 1) for side in page.get_size()) for page in self.leaves]
         self._letters: dict[int, list[tuple[str, float, float, float, float]]] = {}
 
     def __len__(self) -> int:
@@ -31,7 +32,7 @@ class Printed:
 
     @cached_property
     def pages(self) -> list[str]:
-        return [page.get_textpage().get_text_bounded() for page in self.document]
+        return [page.get_textpage().get_text_bounded() for page in self.leaves]
 
     @property
     def text(self) -> str:
@@ -43,15 +44,15 @@ class Printed:
 
     def picture(self, number: int, dots_per_mm: float = 4.0) -> np.ndarray:
         """Page `number`, from 0, as rows x columns x (red, green, blue)."""
-        return self.document[number].render(scale=dots_per_mm / MM).to_numpy()[..., :3]
+        return self.leaves[number].render(scale=dots_per_mm / MM).to_numpy()[..., :3]
 
     def pictures(self) -> int:
         """How many photos are on the pages."""
-        return sum(1 for page in self.document for _ in page.get_objects(filter=(3,), max_depth=4))
+        return sum(1 for page in self.leaves for _ in page.get_objects(filter=(3,), max_depth=4))
 
     def letter_sizes(self, number: int) -> set[float]:
         """Sizes of the letters of a page, in points."""
-        text = self.document[number].get_textpage()
+        text = self.leaves[number].get_textpage()
         signs = (
             index for index in range(text.count_chars()) if bare(chr(raw.FPDFText_GetUnicode(text, index)))
         )
@@ -60,7 +61,7 @@ class Printed:
     def letters(self, number: int) -> list[tuple[str, float, float, float, float]]:
         """Each visible sign of a page with its box: left, bottom, right, top in mm."""
         if number not in self._letters:
-            self._letters[number] = list(_signs(self.document[number].get_textpage()))
+            self._letters[number] = list(_signs(self.leaves[number].get_textpage()))
         return self._letters[number]
 
     def outside(self, number: int, edge_mm: float) -> str:

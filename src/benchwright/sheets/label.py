@@ -9,7 +9,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -215,6 +215,7 @@ def _module_mm(label: BoxLabel, width: float, height: float, whose: str) -> floa
     return module
 
 
+@lru_cache(maxsize=256)
 def _matrix(code: str) -> tuple[bytearray, ...]:
     import segno
 
