@@ -15,16 +15,32 @@ from .stock_common import record_of_lot
 @lot_argument
 @click.argument("quantity", type=click.IntRange(1), default=1)
 @click.option("--for", "place", default="", metavar="TEXT", help="Where they went: U5.")
+@click.option("--exchange", metavar="RATE", help="What one of the lot's currency is in the job's.")
 @bench_option
 @json_option
-def use_command(number: int, lot: str, quantity: int, place: str, where: str | None, as_json: bool) -> None:
+def use_command(
+    number: int,
+    lot: str,
+    quantity: int,
+    place: str,
+    exchange: str | None,
+    where: str | None,
+    as_json: bool,
+) -> None:
     """Use parts of a LOT in a JOB: they leave the stock, and their cost goes to the job.
 
     `benchwright job undo JOB` gives them back.
     """
+    from decimal import Decimal, InvalidOperation
+
     from ..jobs.bodies import PartUsed
 
-    record_of_lot(number, PartUsed(lot=lot, quantity=quantity, where=place), lot, where, as_json)
+    try:
+        rate = None if exchange is None else Decimal(exchange.replace(",", "."))
+    except InvalidOperation:
+        raise click.UsageError(f"--exchange {exchange}: expected a number such as 1.17") from None
+    used = PartUsed(lot=lot, quantity=quantity, where=place, rate=rate)
+    record_of_lot(number, used, lot, where, as_json)
 
 
 @click.command("reserve")

@@ -216,14 +216,16 @@ def _price(bench: Bench, text: str | None, exchange: str | None) -> Price | None
     from ..money import parse_amount
 
     latest = bench.jobs(limit=1)
-    amount = parse_amount(text, latest[0].currency if latest else "EUR")
+    own = latest[0].currency if latest else "EUR"
+    amount = parse_amount(text, own)
     try:
         rate = None if exchange is None else Decimal(exchange.replace(",", "."))
     except InvalidOperation:
         raise click.UsageError(f"--exchange {exchange}: expected a number such as 1.17") from None
     if amount.value < 0 or (rate is not None and not (rate.is_finite() and rate > 0)):
         raise click.UsageError("a price is 0 or more, and its exchange rate above 0")
-    return Price(value=amount.value, currency=amount.currency, rate=rate)
+    return Price(value=amount.value, currency=amount.currency, rate=rate,
+                 rate_in="" if rate is None else own)  # fmt: skip
 
 
 def _words(lot: Lot) -> str:

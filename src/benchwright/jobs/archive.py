@@ -254,6 +254,14 @@ def _renewed(archive: Archive) -> tuple[str, list[Event]]:
         replace(e, uid=new[e.uid], job=job, supersedes=new.get(e.supersedes, ""), body=_pointed(e.body, new))
         for e in archive.events
     ]
+    begun = next(e.body for e in archive.events if isinstance(e.body, bodies.Opened))
+    origin = begun.origin or archive.job
+    events = [
+        replace(e, body=msgspec.structs.replace(e.body, origin=origin))
+        if isinstance(e.body, bodies.Opened)
+        else e
+        for e in events
+    ]
     now = datetime.now(UTC)
     note = bodies.Note(text=f"Copied as a job of its own from the file of job {archive.job}.")
     return job, [*events, Event(len(events) + 1, uuid.uuid4().hex, job, now, now, "", note)]

@@ -554,8 +554,8 @@ def _refuse_rivals(before: Sequence[Event], after: Sequence[Event]) -> None:
         if len(several) > len(known.get(uid, [])):
             first = next(event for event in after if event.uid == uid)
             raise BadEvent(
-                f"event {first.number} was corrected otherwise since, by event {several[-1].number}: take that "
-                f"back before event {several[0].number} is brought back"
+                f"event {first.number} was corrected otherwise since, by event {several[-1].number}: take "
+                f"that back before event {several[0].number} is brought back"
             )
 
 

@@ -41,6 +41,8 @@ class Price(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fiel
         ISO 4217.
     rate : Decimal, optional
         Of the job's currency to one of this, on the day.
+    rate_in : str
+        The currency that the rate leads to; empty in old records and where it is the job's.
     tax_percent : Decimal, optional
     tax_included, tax_settled : bool
         See `money.Tax`.
@@ -52,6 +54,7 @@ class Price(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fiel
     tax_percent: Decimal | None = None
     tax_included: bool = True
     tax_settled: bool = False
+    rate_in: str = ""
 
 
 class State(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
@@ -67,6 +70,8 @@ class Opened(Body, frozen=True, tag="opened"):
     title: str
     currency: str
     rate_per_hour: Decimal | None = None
+    origin: str = ""
+    """Identity (uid) of the job that this is a copy of: the same machine, which teaches once."""
 
 
 class Identity(Body, frozen=True, tag="identity"):
@@ -156,6 +161,8 @@ class PartUsed(Body, frozen=True, tag="part-used"):
     lot: str
     quantity: int
     where: str = ""
+    rate: Decimal | None = None
+    """What one of the lot's currency is in the job's, where the lot's own rate leads to another."""
 
 
 class PartReserved(Body, frozen=True, tag="part-reserved"):

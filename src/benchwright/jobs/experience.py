@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ..errors import BadFile
 from ..faults.learned_rates import Key, LearnedRates, Machine, Published, model_of
@@ -40,10 +40,13 @@ class Proved:
         The job's identity.
     board_text : str
         Empty if no board is kept.
+    origin : str
+        Identity of the job that it is a copy of; empty if of none.
     """
 
     uid: str
     board_text: str = ""
+    origin: str = ""
     proofs: list[Proof] = field(default_factory=list)
 
 
@@ -76,29 +79,55 @@ def experience(bench: Bench, but: str = "", progress: Callable[[float], None] = 
     progress : callable
         Called with the share done.
     """
-    proved = [one for one in proved_jobs(bench) if one.uid != but]
-    closed = {line.uid for line in bench.jobs() if line.stage in ENDS} - {but}
+    origins = _origins(bench)
+    same = origins.get(but, but)
+    proved = [one for one in proved_jobs(bench) if same != (one.origin or one.uid)]
+    closed = {origins[line.uid] for line in bench.jobs() if line.stage in ENDS} - {same}
     rates, left_out = learn(proved, progress)
-    return Experience(rates, tuple(left_out), len(closed - {one.uid for one in proved}))
+    return Experience(rates, tuple(left_out), len(closed - {one.origin or one.uid for one in proved}))
+
+
+def _origins(bench: Bench) -> dict[str, str]:
+    """Identity of each job: that of the job that it is a copy of, or its own."""
+    with bench.place.reading() as connection:
+        events = bench._standing_of(connection, ("opened",))
+    return {e.job: e.body.origin or e.job for e in events if isinstance(e.body, bodies.Opened)}
 
 
 def proved_jobs(bench: Bench) -> list[Proved]:
     """All jobs with proved faults that stand, each with its board."""
     with bench.place.reading() as connection:
-        events = bench._standing_of(connection, ("identity", "confirmed"))
+        events = bench._standing_of(connection, ("opened", "identity", "confirmed"))
     return fold(events)
 
 
 def fold(events: Iterable[Event]) -> list[Proved]:
-    """Jobs with proved faults from events that stand, of many jobs mixed, each job's in order."""
+    """Jobs with proved faults from events that stand, of many jobs mixed, each job's in order.
+
+    A job and its copies are one machine: each of its faults is counted once.
+    """
     jobs: dict[str, Proved] = {}
     for event in events:
         job = jobs.setdefault(event.job, Proved(event.job))
-        if isinstance(event.body, bodies.Identity) and event.body.board_text is not None:
+        if isinstance(event.body, bodies.Opened):
+            job.origin = event.body.origin
+        elif isinstance(event.body, bodies.Identity) and event.body.board_text is not None:
             job.board_text = event.body.board_text
         elif isinstance(event.body, bodies.Confirmed):
             job.proofs.append(Proof(event, event.body))
-    return [job for job in jobs.values() if job.proofs]
+    machines: dict[str, Proved] = {}
+    for job in sorted((job for job in jobs.values() if job.proofs), key=lambda job: bool(job.origin)):
+        first = machines.setdefault(job.origin or job.uid, job)
+        if first is not job:
+            known = {_fault(proof.body) for proof in first.proofs}
+            first.proofs += [proof for proof in job.proofs if _fault(proof.body) not in known]
+            first.board_text = first.board_text or job.board_text
+    kept = {id(job) for job in machines.values()}
+    return [job for job in jobs.values() if id(job) in kept]
+
+
+def _fault(body: bodies.Confirmed) -> tuple[str, ...]:
+    return tuple(" ".join(text.split()).casefold() for text in (body.part_kind, body.mode, body.place))
 
 
 def learn(
@@ -219,5 +248,10 @@ def bid_history(bench: Bench, model: str) -> tuple[dict[Key, float], tuple[PastJ
         Factors on published rates, how past jobs went, and the number of proved faults behind the factors.
     """
     learnt = experience(bench)
-    proved = [job.uid for job in proved_jobs(bench)]
-    return learnt.rates.factors(model), past_jobs(bench.jobs(), proved), learnt.rates.proved
+    proved = {job.origin or job.uid for job in proved_jobs(bench)}
+    origins = _origins(bench)
+    # Of a job and its copies one tells how it went: the job itself, where it is here.
+    lines: dict[str, JobLine] = {}
+    for line in sorted(bench.jobs(), key=lambda line: origins[line.uid] != line.uid):
+        lines.setdefault(origins[line.uid], replace(line, uid=origins[line.uid]))
+    return learnt.rates.factors(model), past_jobs(lines.values(), proved), learnt.rates.proved

@@ -113,6 +113,19 @@ def not_superseded(events: Sequence[Event]) -> list[Event]:
     return [event for event in events if event.uid not in gone]
 
 
+def rivals(events: Sequence[Event]) -> dict[str, list[Event]]:
+    """Corrections in force of one and the same event, by its identity, where there is more than one."""
+    taken_back: set[str] = set()
+    found: dict[str, list[Event]] = {}
+    for event in reversed(events):
+        if event.supersedes and event.uid not in taken_back:
+            if isinstance(event.body, Undone):
+                taken_back.add(event.supersedes)
+            else:
+                found.setdefault(event.supersedes, []).insert(0, event)
+    return {uid: several for uid, several in found.items() if len(several) > 1}
+
+
 def last_to_undo(events: Sequence[Event]) -> Event | None:
     """The latest event that stands and can be taken back; None if only the beginning is left."""
     kept = {event.uid for event in standing(events)}

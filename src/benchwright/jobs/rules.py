@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
+from decimal import Decimal
+
+import msgspec
 
 from . import bodies
 from .bodies import AnyBody
 from .errors import BadEvent, NoSuchEvent
-from .history import Event
+from .history import Event, standing
 from .state import JobState
 from .stock import Lot, lot_for
 
@@ -36,12 +39,13 @@ def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot], at: date
         raise BadEvent("an undo without what it takes back: name the event")
     if (job is None) != isinstance(body, bodies.STOCK_ONLY):
         raise BadEvent(f"{bodies.kind_of(body)} belongs to {'the stock' if job is not None else 'a job'}")
-    if job is not None and job.closed is not None and not isinstance(body, _AFTER):
-        raise BadEvent(f"this job is closed ({job.stage}): reopen it first")
     plain_fields(body)
+    if job is not None:
+        _check_job(body, job, at)
     if isinstance(body, bodies.PartUsed):
         assert job is not None
         lot = _lot(lots, body.lot, job.uid)
+        _check_rate(body, job, lot)
         if body.quantity > lot.free_for(job.uid):
             raise BadEvent(
                 f"{body.quantity} of {lot.lot} wanted, {max(0, lot.free_for(job.uid))} free for this job "
@@ -56,29 +60,65 @@ def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot], at: date
         _lot(lots, body.lot)
     elif isinstance(body, bodies.StockReceived):
         known = lots.get(body.lot)
-        if known is not None and (known.kind, known.value) != (body.kind, body.value):
-            raise BadEvent(f"lot {body.lot} holds {known.kind} {known.value}".rstrip() + ": name another lot")
-        if known is not None and body.price is not None and known.price not in (None, body.price):
+        _check_kind(body, known)
+        if known is not None and body.price is not None and not _same_price(known.price, body.price):
             raise BadEvent(f"lot {body.lot} cost another price: name another lot, so that jobs keep theirs")
-    elif isinstance(body, bodies.TimerStarted) and job is not None and job.timer_since is not None:
-        raise BadEvent(
-            f"the timer has been running since {job.timer_since:%Y-%m-%d %H:%M} UTC: stop it first"
-        )
-    elif isinstance(body, bodies.TimerStopped) and job is not None and job.timer_since is None:
+
+
+def _check_job(body: AnyBody, job: JobState, at: datetime | None) -> None:
+    """What the job itself says against an event, when it happens or in the place of another."""
+    letting_go = isinstance(body, bodies.PartReserved) and body.quantity == 0
+    if job.closed is not None and not isinstance(body, _AFTER) and not letting_go:
+        raise BadEvent(f"this job is closed ({job.stage}): reopen it first")
+    since = job.timer_since
+    if isinstance(body, bodies.TimerStarted) and since is not None:
+        raise BadEvent(f"the timer has been running since {since:%Y-%m-%d %H:%M} UTC: stop it first")
+    if isinstance(body, bodies.TimerStopped) and since is None:
         raise BadEvent("the timer is not running: start it, or give the minutes by hand")
-    elif isinstance(body, bodies.TimerStopped) and job is not None and at is not None:
-        assert job.timer_since is not None
-        if at < job.timer_since:
-            raise BadEvent(f"the timer was started later, at {job.timer_since:%Y-%m-%d %H:%M} UTC")
-    elif isinstance(body, bodies.PointClosed) and job is not None:
-        if body.point not in {point.event.uid for point in job.open_points}:
+    ends = isinstance(body, bodies.TimerStopped | bodies.Closed)
+    if ends and since is not None and at is not None and at < since:
+        raise BadEvent(f"the timer was started later, at {since:%Y-%m-%d %H:%M} UTC")
+    if isinstance(body, bodies.PointClosed):
+        point = job.point(body.point)
+        if point is None or point.closed is not None:
             raise BadEvent("there is no such open point")
-    elif isinstance(body, bodies.Reopened) and job is not None and job.closed is None:
+    if isinstance(body, bodies.Reopened) and job.closed is None:
         raise BadEvent("this job is not closed")
 
 
-def check_correction(body: AnyBody, of: Event | None, lots: Mapping[str, Lot]) -> None:
+def _check_rate(body: bodies.PartUsed, job: JobState, lot: Lot) -> None:
+    price = lot.price
+    if price is None or price.currency == job.currency or body.rate is not None:
+        return
+    if price.rate is None or price.rate_in not in ("", job.currency):
+        known = f" (its own rate leads to {price.rate_in})" if price.rate is not None else ""
+        raise BadEvent(
+            f"lot {lot.lot} was paid in {price.currency} and the job is in {job.currency}: give the rate, "
+            f"what one {price.currency} is in {job.currency}, with `stock use --exchange`{known}"
+        )
+
+
+def _check_kind(body: bodies.StockReceived, known: Lot | None) -> None:
+    if known is not None and (known.kind, known.value) != (body.kind, body.value):
+        raise BadEvent(f"lot {body.lot} holds {known.kind} {known.value}".rstrip() + ": name another lot")
+
+
+def _same_price(known: bodies.Price | None, given: bodies.Price) -> bool:
+    """Whether a lot keeps its price; an old record does not say which currency its rate leads to."""
+    if known is None:
+        return True
+    same = known.rate_in == given.rate_in or "" in (known.rate_in, given.rate_in)
+    return same and msgspec.structs.replace(known, rate_in=given.rate_in) == given
+
+
+def check_correction(
+    body: AnyBody, of: Event | None, lots: Mapping[str, Lot], job: JobState | None = None,
+    at: datetime | None = None,
+) -> None:  # fmt: skip
     """Refuse a correction, or an undo, that makes no sense. One of what is past may be made at any time.
+
+    What is put in the place of an event must make sense in that place. How many parts are left is for the
+    stock to say, with all that came later.
 
     Parameters
     ----------
@@ -87,7 +127,11 @@ def check_correction(body: AnyBody, of: Event | None, lots: Mapping[str, Lot]) -
     of : Event or None
         What it supersedes; None if that is not there, or superseded already.
     lots : mapping
-        The stock.
+        The stock without what is corrected.
+    job : JobState, optional
+        As it was before what is corrected; None for what concerns the whole bench.
+    at : datetime, optional
+        When it happened.
 
     Raises
     ------
@@ -108,11 +152,46 @@ def check_correction(body: AnyBody, of: Event | None, lots: Mapping[str, Lot]) -
         raise BadEvent("the beginning of a job is corrected by a beginning, and nothing else is")
     if (of.job == "") != isinstance(body, bodies.STOCK_ONLY):
         raise BadEvent(f"{bodies.kind_of(body)} belongs to {'a job' if of.job == '' else 'the stock'}")
+    if type(body) is not type(of.body) and not (isinstance(body, _SAID) and isinstance(of.body, _SAID)):
+        raise BadEvent(
+            f"{of.kind} cannot be corrected to {bodies.kind_of(body)}: take it back, and record anew"
+        )
     plain_fields(body)
+    if job is not None and not first:
+        _check_job(body, job, at)
     if isinstance(body, bodies.PartUsed | bodies.PartReserved):
-        _lot(lots, body.lot, of.job)
+        lot = _lot(lots, body.lot, of.job)
+        if isinstance(body, bodies.PartUsed) and job is not None:
+            _check_rate(body, job, lot)
+    elif isinstance(body, bodies.StockReceived):
+        _check_kind(body, lots.get(body.lot))
     elif isinstance(body, bodies.StockCounted | bodies.StockMoved):
         _lot(lots, body.lot)
+
+
+def check_timer(before: Sequence[Event], after: Sequence[Event]) -> None:
+    """Refuse a correction that lets a timer stop before it was started.
+
+    Raises
+    ------
+    BadEvent
+    """
+    if len(_stopped_early(after)) > len(_stopped_early(before)):
+        stop = _stopped_early(after)[-1]
+        raise BadEvent(f"the timer was stopped at {stop.at:%Y-%m-%d %H:%M} UTC: that must be after its start")
+
+
+def _stopped_early(events: Sequence[Event]) -> list[Event]:
+    since: datetime | None = None
+    found = []
+    for event in standing(events):
+        if isinstance(event.body, bodies.TimerStarted):
+            since = event.at if since is None else since
+        elif isinstance(event.body, bodies.TimerStopped | bodies.Closed):
+            if since is not None and event.at < since:
+                found.append(event)
+            since = None
+    return found
 
 
 def check_moment(at: datetime, now: datetime) -> None:
@@ -137,6 +216,14 @@ _AFTER = (
     bodies.Reopened, bodies.Undone, bodies.Cost, bodies.Income, bodies.Fee, bodies.Note, bodies.Attachment,
 )  # fmt: skip
 """What may still come after the end: money comes late."""
+_SAID = (
+    bodies.Symptom, bodies.Reading, bodies.BoardState, bodies.Look, bodies.Action, bodies.PartWanted,
+    bodies.Time, bodies.Cost, bodies.Income, bodies.Fee, bodies.LikelyPrice, bodies.OpenPoint,
+    bodies.Acceptance, bodies.Confirmed, bodies.Note,
+)  # fmt: skip
+"""What is typed as a line and nothing else is counted from: a line may turn out to mean another of these."""
+MOST = 10**9
+"""Of parts, minutes or money: more is a slip of the keyboard, and no sum of it can be stored."""
 
 
 def _lot(lots: Mapping[str, Lot], name: str, job: str = "") -> Lot:
@@ -153,14 +240,33 @@ def _lot(lots: Mapping[str, Lot], name: str, job: str = "") -> Lot:
 
 
 def plain_fields(body: AnyBody) -> None:
-    """Numbers that cannot be below nothing, and texts that cannot be empty."""
+    """Numbers that cannot be below nothing or beyond all measure, and texts that cannot be empty."""
     quantity = getattr(body, "quantity", None)
     least = 1 if isinstance(body, bodies.PartUsed | bodies.StockReceived) else 0
     if isinstance(quantity, int) and quantity < least:
         raise BadEvent(f"a quantity of {quantity}: expected {least} or more")
+    if isinstance(quantity, int) and quantity > MOST:
+        raise BadEvent(f"a quantity above {MOST:,}: count again")
     minutes = getattr(body, "minutes", None)
     if minutes is not None and not (minutes.is_finite() and minutes > 0):
-        raise BadEvent(f"{minutes} minutes: expected more than 0")
+        raise BadEvent(f"{_told(minutes)} minutes: expected more than 0")
+    _sane(minutes, "minutes")
+    _sane(getattr(body, "rate_per_hour", None), "a rate per hour")
+    for name in ("price", "postage"):
+        price = getattr(body, name, None)
+        if isinstance(price, bodies.Price):
+            _sane(price.value, f"a {name}")
+            _sane(price.rate, "an exchange rate")
+            _sane(price.tax_percent, "a tax")
+    if isinstance(body, bodies.PartUsed) and body.rate is not None:
+        if not (body.rate.is_finite() and body.rate > 0):
+            raise BadEvent(f"an exchange rate of {_told(body.rate)}: expected a number above 0")
+        _sane(body.rate, "an exchange rate")
+    if isinstance(body, bodies.LikelyPrice):
+        _sane(body.value, "a likely price")
+        _sane(body.chance, "a chance")
+    if isinstance(body, bodies.Fee):
+        _sane(body.percent, "a fee")
     if isinstance(body, bodies.LikelyPrice):
         if not (body.value.is_finite() and body.value >= 0):
             raise BadEvent(f"a likely price of {body.value}: expected 0 or more")
@@ -170,3 +276,22 @@ def plain_fields(body: AnyBody) -> None:
         value = getattr(body, name, None)
         if isinstance(value, str) and not value.strip():
             raise BadEvent(f"{bodies.kind_of(body)}: {name} is empty")
+
+
+def _sane(value: Decimal | None, what: str) -> None:
+    """A number that sums can be made of: not beyond all measure, and not of endless digits."""
+    if value is None or not value.is_finite():
+        return  # the account refuses what is no number, in its own words
+    if value and (value.adjusted() >= 10 or abs(value) > MOST):
+        raise BadEvent(f"{what} of {_told(value)}: expected {MOST:,} at most")
+    exponent = value.as_tuple().exponent
+    if isinstance(exponent, int) and (exponent < -_DIGITS or exponent > _DIGITS):
+        raise BadEvent(f"{what} of {_told(value)}: expected {_DIGITS} digits after the point at most")
+
+
+def _told(value: Decimal) -> str:
+    text = str(value)
+    return text if len(text) <= 40 else f"{value:.6e}"
+
+
+_DIGITS = 30

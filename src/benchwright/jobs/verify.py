@@ -15,7 +15,7 @@ from . import bodies, schema
 from .attachments import FolderAttachments
 from .bench import Bench, prices_of, summary_of
 from .errors import BadEvent, BenchError, DamagedBench
-from .history import Event, digest, from_iso, places, standing
+from .history import Event, digest, from_iso, places, rivals, standing
 from .state import derive
 from .stock import KINDS, stock_of
 from .words import index_words, stored_words, words_of
@@ -178,6 +178,11 @@ def _derived(connection: Connection, found: Verdict, histories: Mapping[str, lis
     written = stored_words(connection)
     stocked: list[tuple[int, Event]] = []
     for events in histories.values():
+        # Harmless to all else, and mended by an undo: no reason to refuse a backup.
+        found.remarks += [
+            f"events {' and '.join(str(e.number) for e in several)} correct the same event: take one back"
+            for several in rivals(events).values()
+        ]
         place = places(events)
         stand = {event.number: event for event in standing(events)}
         for event in events:

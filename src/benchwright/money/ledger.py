@@ -134,20 +134,20 @@ class Hours:
 
     Parameters
     ----------
-    hours : Decimal
+    hours : Decimal or Fraction
         Zero or more.
     """
 
-    hours: Decimal
+    hours: Decimal | Fraction
     evidence: str = ""
     text: str = ""
 
     def __post_init__(self) -> None:
         given: object = self.hours
-        if isinstance(given, bool) or not isinstance(given, Decimal | int):
+        if isinstance(given, bool) or not isinstance(given, Decimal | Fraction | int):
             raise BadAccount(f"hours {given!r} are no decimal number: give Decimal('1.5')")
-        value = Decimal(given)
-        if not value.is_finite() or value < 0:
+        value = given if isinstance(given, Fraction) else Decimal(given)
+        if (isinstance(value, Decimal) and not value.is_finite()) or value < 0:
             raise BadAccount(f"hours {value}: expected 0 or more")
         object.__setattr__(self, "hours", value)
 
@@ -483,8 +483,13 @@ class Ledger:
 
 
 def _decimal(value: Fraction) -> Decimal:
-    """A sum of decimals, as a decimal again."""
-    digits = 0
+    """A sum as a decimal: exact if it is one of decimals, else to the digits of a decimal."""
+    rest, digits = value.denominator, 0
+    for factor in (2, 5):
+        while rest % factor == 0:
+            rest //= factor
+    if rest != 1:
+        return Decimal(value.numerator) / Decimal(value.denominator)
     while (value * 10**digits).denominator != 1:
         digits += 1
     whole = int(value * 10**digits)
