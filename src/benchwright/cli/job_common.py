@@ -17,7 +17,14 @@ if TYPE_CHECKING:
     from ..jobs.bodies import AnyBody
     from ..jobs.stock import Lot
 
-job_argument = click.argument("number", metavar="JOB", type=click.IntRange(1), shell_complete=complete_job)
+MOST_JOBS = 2**31 - 1
+"""A higher number is that of no job, and no database could look for it."""
+MOST_PARTS = 999_999
+"""Parts in one entry; more is a slip of the finger."""
+
+job_argument = click.argument(
+    "number", metavar="JOB", type=click.IntRange(1, MOST_JOBS), shell_complete=complete_job
+)
 lot_argument = click.argument("lot", metavar="LOT", shell_complete=complete_lot)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 at_option = click.option(
@@ -61,6 +68,16 @@ def tell_still_wanted(job: JobState, lots: Mapping[str, Lot], said: Iterable[Any
         if any(lot is not None and matches(lot, kind, value) for lot in used):
             what = f"{kind} {value}".rstrip()
             click.echo(hanging("  ", f'Still wanted: {quantity} x {what}. "want 0 x {what}" takes it off.'))
+
+
+def tell_wanted_change(before: Mapping[tuple[str, str], int], job: JobState, said: Iterable[AnyBody]) -> None:
+    """How many are wanted now of what was wanted already, for the new number stands for all."""
+    from ..jobs.bodies import PartWanted
+
+    for key in dict.fromkeys((body.kind, body.value) for body in said if isinstance(body, PartWanted)):
+        now, was = job.wanted.get(key, 0), before.get(key, 0)
+        if was and now:
+            click.echo(hanging("  ", f"{' '.join(key).strip()}: {now} wanted in all now, {was} before."))
 
 
 def print_events(told: Iterable[tuple[Event, str]], *, by_day: bool = False) -> None:

@@ -20,6 +20,7 @@ from .job_common import (
     print_events,
     print_json,
     tell_still_wanted,
+    tell_wanted_change,
 )
 from .moments import parse_moment
 
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
     from ..jobs.entry import Entry
 
 Change = tuple["AnyBody", datetime | None, str]
-CORRECTED = "corrected"
-"""Why something was taken back by a correction."""
 
 
 def _examples() -> str:
@@ -94,20 +93,19 @@ def log_command(
         job = bench.job(number)
         target = None if corrected is None else _event_of(bench, number, corrected)
         state = job.board_state if target is None else _state_before(job.events, target)
-        desk = Desk(job, state, _functions(typed), meter)
+        desk = Desk(job if target is None else _without(job, target), state, _functions(typed), meter)
         try:
             try:
                 entries = read_lines(typed, desk)
             except BadEntry:
                 if len(typed) < 2 or any(" " in line for line in typed):
                     raise
-                desk.state = state
+                desk = replace(desk, state=state)
                 entries = read_lines([" ".join(typed)], desk)  # the quotes were left out
         except BadEntry as problem:
             hint = "`benchwright job log --help` shows what can be typed"
             click.echo(f"benchwright: {problem}\n({hint})", err=True)
             sys.exit(2)
-        before = job.board_state
         if target is not None:
             changes = _correction(job.events, target, entries, at)
             _know_lots(bench, job, entries)
@@ -115,7 +113,7 @@ def log_command(
             changes = _additions(entries, at or datetime.now(UTC))
         events = bench.record_each(number, changes)
         after = bench.job(number)
-        _answer(number, after, events, before, as_json)
+        _answer(number, after, events, job, as_json)
         if not as_json and after.wanted:
             tell_still_wanted(after, bench.stock(), [event.body for event in events])
 
@@ -201,7 +199,7 @@ def _correction(
             left.remove(old)
         changes.append((body, when, "" if old is None else old.uid))
     gone: list[Change] = [
-        (Undone(why=CORRECTED), None, old.uid) for event in left for old in _with_corrected(events, event)
+        (Undone(why="corrected"), None, old.uid) for event in left for old in _with_corrected(events, event)
     ]
     return gone + changes
 
@@ -215,20 +213,43 @@ def _with_corrected(events: Sequence[Event], event: Event) -> list[Event]:
     return chain
 
 
-def _dropped(events: Sequence[Event], first: int) -> list[Event]:
+def _without(job: JobState, target: Event) -> JobState:
+    """The job without the event to correct, so that what takes its place does not meet it."""
+    from ..jobs.bodies import OpenPoint, Undone
+    from ..jobs.history import Event as Made
+    from ..jobs.state import derive
+
+    if isinstance(target.body, OpenPoint):
+        return job  # its number goes on
+    last = job.events[-1]
+    gone = [
+        Made(last.number + n, f"without {n}", job.uid, last.at, last.recorded, old.uid, Undone())
+        for n, old in enumerate(_with_corrected(job.events, target), start=1)
+    ]
+    return derive(job.uid, [*job.events, *gone])
+
+
+def _together(events: Sequence[Event], one: Event) -> list[Event]:
+    """What was recorded in one breath with an event, that one among them."""
+    at = events.index(one)
+    first, end = at, at + 1
+    while first and events[first - 1].recorded == one.recorded:
+        first -= 1
+    while end < len(events) and events[end].recorded == one.recorded:
+        end += 1
+    return list(events[first:end])
+
+
+def _dropped(events: Sequence[Event], gone: Sequence[Event]) -> list[Event]:
     """What a correction took back because its line no longer said it: the latest first."""
-    superseded = {event.supersedes for event in events}
-    by_number = {event.number: event for event in events if event.uid not in superseded}
-    found: list[Event] = []
-    while (event := by_number.get(first - 1 - len(found))) is not None and _says_corrected(event):
-        found.append(event)
-    return found
+    from ..jobs.history import not_superseded
 
-
-def _says_corrected(event: Event) -> bool:
-    from ..jobs.bodies import Undone
-
-    return isinstance(event.body, Undone) and event.body.why == CORRECTED
+    if not any(event.supersedes for event in gone):
+        return []
+    kept = {event.uid for event in not_superseded(events)}
+    first = min(gone, key=lambda event: event.number)
+    together = [event for event in _together(events, first) if event.number < first.number]
+    return [event for event in reversed(together) if event.kind == "undone" and event.uid in kept]
 
 
 def _know_lots(bench: Bench, job: JobState, entries: Sequence[Entry]) -> None:
@@ -245,7 +266,7 @@ def _know_lots(bench: Bench, job: JobState, entries: Sequence[Entry]) -> None:
             raise BadEvent(f"there is no lot {name!r} in stock (there are: {near})")
 
 
-def _answer(number: int, job: JobState, events: Sequence[Event], before: State, as_json: bool) -> None:
+def _answer(number: int, job: JobState, events: Sequence[Event], before: JobState, as_json: bool) -> None:
     from ..jobs.telling import tell_state
 
     if as_json:
@@ -253,7 +274,8 @@ def _answer(number: int, job: JobState, events: Sequence[Event], before: State, 
         return
     click.echo(hanging("", f"Job {number}, {job.title}:"))
     print_events(_told(job, [event for event in events if event.kind != "undone"]))
-    if job.board_state != before:
+    tell_wanted_change(before.wanted, job, [event.body for event in events])
+    if job.board_state != before.board_state:
         click.echo(f"The board is now: {tell_state(job.board_state)}.")
 
 
@@ -284,7 +306,7 @@ def undo_command(number: int, why: str, where: str | None, as_json: bool) -> Non
         if last is None:
             raise BadEvent(f"job {number}: there is nothing to take back")
         gone = one_deed(job.events, last)
-        back = [*reversed(gone), *_dropped(job.events, min(event.number for event in gone))]
+        back = [*reversed(gone), *_dropped(job.events, gone)]
         bench.record_each(number, [(Undone(why=why), None, event.uid) for event in back])
         _tell_back("Taken back", "taken_back", number, job, bench.job(number), gone, as_json)
 
@@ -298,31 +320,34 @@ def redo_command(number: int, where: str | None, as_json: bool) -> None:
     with opened(where) as bench:
         from ..jobs import BadEvent
         from ..jobs.bodies import Undone
-        from ..jobs.history import last_undo
 
         job = bench.job(number)
-        last = last_undo(job.events)
-        if last is None:
+        undos = _last_undos(job.events)
+        if not undos:
             raise BadEvent(f"job {number}: nothing was taken back")
-        undos = _undone_with(job.events, last)
         bench.record_each(number, [(Undone(), None, undo.uid) for undo in undos])
         wanted = {undo.supersedes for undo in undos}
         back = [event for event in job.events if event.uid in wanted]
         _tell_back("Brought back", "brought_back", number, job, bench.job(number), back, as_json)
 
 
-def _undone_with(events: Sequence[Event], last: Event) -> list[Event]:
-    """The undos that took back one deed: those that stand, of the events that belonged to it."""
-    from ..jobs.telling import one_deed
+def _last_undos(events: Sequence[Event]) -> list[Event]:
+    """The undos of the latest `undo` that stands: of one deed, and of what its correction had dropped.
 
-    gone = {event.supersedes for event in events if event.supersedes}
-    undos = [event for event in events if event.kind == "undone" and event.uid not in gone]
-    targets = {event.uid: replace(event, supersedes="") for event in events}
-    if last.supersedes not in targets:
-        return [last]
-    target = targets[last.supersedes]
-    together = {e.uid for e in one_deed([targets[undo.supersedes] for undo in undos], target)}
-    return [undo for undo in undos if undo.supersedes in together]
+    What a correction dropped is no such thing, nor what brought something back.
+    """
+    from ..jobs.history import not_superseded
+
+    by_uid = {event.uid: event for event in events}
+    kept = [event for event in not_superseded(events) if event.kind == "undone"]
+    for last in reversed(kept):
+        target = by_uid.get(last.supersedes)
+        if target is not None and target.kind == "undone":
+            continue
+        together = _together(events, last)
+        if all(event.kind == "undone" for event in together):
+            return [event for event in together if event in kept]
+    return []
 
 
 def _tell_back(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from decimal import Decimal
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -33,19 +35,21 @@ def statement_json(statement: Statement) -> dict[str, Any]:
     }
 
 
-def expectation_json(expected: Expectation | None) -> dict[str, Any] | None:
-    """What a sale may leave."""
-    if expected is None:
+def expectation_json(outlook: Outlook | None) -> dict[str, Any] | None:
+    """What a sale may leave: chances as they were said, averages as if it sells."""
+    if outlook is None:
         return None
+    expected = outlook.expected
     return {
         "at": [
             {
                 "price": _value(one.price),
-                "chance": None if one.chance is None else round(float(one.chance), 6),
+                "chance": None if one.chance is None else round(float(one.chance * outlook.sells), 6),
                 "profit": _value(one.profit), "profit_with_hours": _value(one.profit_with_hours),
             }
             for one in expected.at
         ],
+        "chance_not_sold": round(float(1 - outlook.sells), 6),
         "expected_profit": _value(expected.expected.profit),
         "expected_profit_with_hours": _value(expected.expected.profit_with_hours),
         "chance_of_loss": round(expected.chance_of_loss, 6),
@@ -57,8 +61,27 @@ def _value(amount: Amount) -> str:
     return f"{amount.value:f}"
 
 
-def expectation(job: JobState, ledger: Ledger) -> Expectation | None:
-    """What the likely prices promise; those without a chance share what the others leave."""
+@dataclass(frozen=True)
+class Outlook:
+    """What a sale may leave, and the chance that there is one.
+
+    Attributes
+    ----------
+    expected : Expectation
+        As if it sells: its chances come to one.
+    sells : Fraction
+        From 0 to 1: what the chances that were said come to.
+    """
+
+    expected: Expectation
+    sells: Fraction
+
+
+def expectation(job: JobState, ledger: Ledger) -> Outlook | None:
+    """What the likely prices promise; those without a chance share what the others leave.
+
+    Where every price has a chance and they come to less than 100 percent, the rest is that of no sale.
+    """
     if not job.likely_prices or ledger.statement().sold:
         return None
     from ..money import Amount
@@ -70,7 +93,9 @@ def expectation(job: JobState, ledger: Ledger) -> Expectation | None:
         (Amount(price, job.currency), chance if chance is not None else rest / unsaid)
         for price, chance in job.likely_prices.items()
     ]
-    return ledger.expect(pairs) if any(chance for _, chance in pairs) else None
+    whole = sum((chance for _, chance in pairs), Decimal(0))
+    sells = min(Fraction(1), Fraction(whole) / 100) if not unsaid else Fraction(1)
+    return Outlook(ledger.expect(pairs), sells) if whole else None
 
 
 def tell_statement(statement: Statement, job: JobState) -> None:
@@ -92,17 +117,22 @@ def tell_statement(statement: Statement, job: JobState) -> None:
     click.echo(table((f"Money, {statement.currency}", "", ""), lines, flex=(2,), right=(1,)))
 
 
-def tell_expectation(expected: Expectation | None) -> None:
-    """A line for each likely price."""
-    if expected is None:
+def tell_expectation(outlook: Outlook | None) -> None:
+    """A line for each likely price, and one for what the chances leave."""
+    if outlook is None:
         return
+    expected = outlook.expected
     click.echo()
     rows = [
-        (f"  at {one.price.value:f}", "" if one.chance is None else f"{float(one.chance):.0%}",
+        (f"  at {one.price.value:f}",
+         "" if one.chance is None else f"{float(one.chance * outlook.sells):.0%}",
          f"{one.profit.value:f}", f"{one.profit_with_hours.value:f}")
         for one in expected.at
     ]  # fmt: skip
-    rows.append(("  on average", "", f"{expected.expected.profit.value:f}",
+    if outlook.sells < 1:
+        rows.append(("  not sold", f"{float(1 - outlook.sells):.0%}", "", ""))
+    average = "  on average" if outlook.sells == 1 else "  on average, if sold"
+    rows.append((average, "", f"{expected.expected.profit.value:f}",
                  f"{expected.expected.profit_with_hours.value:f}"))  # fmt: skip
     click.echo(table(("If it sells", "chance", "profit", "with hours"), rows, right=(1, 2, 3)))
     if expected.break_even is not None:

@@ -78,7 +78,7 @@ def _moment(bench: Bench, number: int, when: str) -> int:
     from ..jobs import NoSuchEvent
 
     events = bench.events(number)
-    if re.fullmatch(r"#?\d+", when.strip()):
+    if re.fullmatch(r"#?\d{1,18}", when.strip()):
         moment = int(when.strip().lstrip("#"))
         if not events[0].number <= moment:
             raise NoSuchEvent(f"job {number} begins with event {events[0].number}, after event {moment}")

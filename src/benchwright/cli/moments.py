@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import click
 
+_FIRST_YEAR = 1970
+"""As `jobs.rules.check_moment`."""
 _DAY_WORDS = {"today": 0, "yesterday": 1}
 _EXAMPLES = "'14:30', 'yesterday 14:30', '2024-11-03', '2024-11-03 14:30' or '2024-11-03T14:30+01:00'"
 
@@ -39,10 +41,13 @@ def parse_moment(text: str, now: datetime | None = None, *, end_of_day: bool = F
             moment = _at(words[0], "", end_of_day)
         else:
             moment = datetime.fromisoformat(text.strip())
+        early = moment.year < _FIRST_YEAR
+        if not early:
+            moment = moment.astimezone()
     except (ValueError, OverflowError):
         raise click.UsageError(f"cannot read the time {text!r}: expected, for example, {_EXAMPLES}") from None
-    if moment.tzinfo is None:
-        moment = moment.astimezone()
+    if early:
+        raise click.UsageError(f"{text!r} lies before {_FIRST_YEAR}: nothing on this bench happened then")
     if end_of_day:
         return moment
     if moment > now + timedelta(minutes=1):

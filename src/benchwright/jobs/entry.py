@@ -27,6 +27,7 @@ import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -94,6 +95,16 @@ class Desk:
     state: bodies.State
     functions: Mapping[str, str] = field(default_factory=dict)
     instrument: str = ""
+
+    @cached_property
+    def wishes(self) -> entry_deeds.Wishes:
+        """Parts that are wanted by now."""
+        return entry_deeds.wishes_of(self.job)
+
+    @cached_property
+    def likely(self) -> dict[Decimal, Decimal | None]:
+        """What it may sell for, by now, with the chance of each."""
+        return dict(self.job.likely_prices)
 
     @cached_property
     def board(self) -> Board | None:
@@ -262,9 +273,9 @@ def _done(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[Any
     there = "; ".join(f"{n} {point.text}" for n, point in numbers.items()) or "none"
     if found is None:
         raise BadReading(f"which open point? Expected, for example, 'done 3' (open points: {there})")
-    point = numbers.get(int(found[1]))
+    point = numbers.get(int(found[1])) if len(found[1]) < 10 else None
     if point is None:
-        raise BadReading(f"there is no open point {found[1]} (open points: {there})")
+        raise BadReading(f"there is no open point {found[1][:10]} (open points: {there})")
     return (bodies.PointClosed(point=point.event.uid, note=found[2].strip()),)
 
 
@@ -361,6 +372,14 @@ def _money(make: Callable[[str, str], AnyBody]) -> Verb:
     return read
 
 
+def _likely(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[AnyBody, ...]:
+    body = entry_money.likely(rest, desk.job.currency)
+    chances = {**desk.likely, body.value: body.chance}
+    entry_money.check_chances(chances)
+    desk.likely = chances
+    return (body,)
+
+
 def _done_to(deed: bodies.Deed) -> Verb:
     def read(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[AnyBody, ...]:
         _needs(rest, f"{word} U5")
@@ -374,7 +393,7 @@ def _found(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[An
 
 
 def _want(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[AnyBody, ...]:
-    return (entry_deeds.want(_needs(rest, "want 2 x 4116 150 ns")),)
+    return (entry_deeds.want(_needs(rest, "want 2 x 4116 150 ns"), desk.wishes),)
 
 
 def _used(desk: Desk, word: str, rest: str, plain: bool, line: str) -> tuple[AnyBody, ...]:
@@ -401,7 +420,7 @@ _VERBS: dict[str, Verb] = {
     **_words(_money(entry_money.sold), "sold"),
     **_words(_money(entry_money.got), "got"),
     **_words(_money(entry_money.fee), "fee"),
-    **_words(_money(entry_money.likely), "likely"),
+    **_words(_likely, "likely"),
     **_words(_found, "found"),
     **_words(_want, "want", "wanted", "need"),
     **_words(_used, "used", "use", "took"),

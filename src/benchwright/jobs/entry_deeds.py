@@ -13,6 +13,7 @@ from .entry_plain import REF
 
 if TYPE_CHECKING:
     from ..board import Board
+    from .state import JobState
 
 FOR_FINDER = ("cleaned", "reflowed", "reseated", "replaced", "linked")
 """Deeds that move the fault finder: each is a reading as well."""
@@ -236,14 +237,69 @@ def kind_and_value(text: str) -> tuple[str, str]:
     return " ".join(words[:split]), " ".join(words[split:])
 
 
-def want(text: str) -> bodies.PartWanted:
-    """Parts that the job needs, such as ``2 x 4116 150 ns for U7``."""
+Wishes = dict[tuple[str, str], tuple[int, tuple[str, ...]]]
+"""Kind and value: how many are wanted, and for which places as far as that was said."""
+
+
+def wishes_of(job: JobState) -> Wishes:
+    """What a job wants by now."""
+    from .history import standing
+
+    found: Wishes = {}
+    for event in standing(job.events):
+        if isinstance(event.body, bodies.PartWanted):
+            _wish(found, event.body)
+    return found
+
+
+def _wish(wishes: Wishes, body: bodies.PartWanted) -> None:
+    wishes.pop((body.kind, body.value), None)
+    if body.quantity:
+        wishes[body.kind, body.value] = body.quantity, _wanted_for(body.note.removeprefix("for "))
+
+
+def _wanted_for(text: str) -> tuple[str, ...]:
+    return tuple(place for one in re.split(r",|\sand\s", text) if (place := one.strip()))
+
+
+def want(text: str, wishes: Wishes | None = None) -> bodies.PartWanted:
+    """Parts that the job needs, such as ``2 x 4116 150 ns for U7``.
+
+    What is wanted for one more place is added to what is wanted for others; without a place, or with all
+    places named, the number is that of all.
+
+    Parameters
+    ----------
+    text : str
+    wishes : dict, optional
+        What is wanted already; it moves on.
+
+    Raises
+    ------
+    BadReading
+        The places overlap with those of an earlier line, so that nobody could tell how many are for which.
+    """
+    wishes = {} if wishes is None else wishes
     quantity, what = counted(text)
     what, *where = re.split(r"\s+for\s+", what, maxsplit=1)
     kind, value = kind_and_value(what)
-    return bodies.PartWanted(
-        kind=kind, value=value, quantity=quantity, note=f"for {where[0]}" if where else ""
-    )
+    there, known = _wanted_for(where[0]) if where else (), wishes.get((kind, value))
+    note = f"for {where[0]}" if where else ""
+    if known is not None and there and known[1]:
+        before, now = ({place.casefold() for place in places} for places in (known[1], there))
+        if quantity and not before & now:
+            quantity += known[0]
+            note = f"for {', '.join((*known[1], *there))}"
+        elif before != now:
+            told = f"{kind} {value}".strip()
+            example = f"want {known[0] if quantity else max(0, known[0] - 1)} x {told}"
+            raise BadReading(
+                f"{known[0]} x {told} are wanted already, for {', '.join(known[1])}: say how many in all and "
+                f"for which places, for example '{example} for {', '.join(known[1])}', or '{example}'"
+            )
+    body = bodies.PartWanted(kind=kind, value=value, quantity=quantity, note=note)
+    _wish(wishes, body)
+    return body
 
 
 def used(text: str) -> bodies.PartUsed:

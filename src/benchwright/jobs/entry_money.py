@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from decimal import Decimal
 
 from ..errors import BadReading
@@ -35,14 +36,48 @@ _ONE = re.compile(
 )
 
 
+MOST_HOURS = 10_000
+"""In one line: more than a year without a pause."""
+MOST_RATE = 10**9
+"""Of one currency in another; more is a slip of the finger."""
+_MOST_DIGITS = 15
+
+
+def _number(text: str, what: str) -> Decimal:
+    """A number of as many digits as a person means.
+
+    Raises
+    ------
+    BadReading
+        It has more.
+    """
+    _short(text, what)
+    return Decimal(text.replace(",", "."))
+
+
+def _short(text: str, what: str) -> None:
+    digits = sum(letter.isdigit() for letter in text)
+    if digits > _MOST_DIGITS:
+        raise BadReading(f"{what} of {digits} digits: expected {_MOST_DIGITS} at most")
+
+
 def read_time(text: str) -> bodies.Time | None:
-    """Time spent, such as ``25 min cleaning``, ``1 h 20 min`` or ``1.5 h``; None if it is none."""
+    """Time spent, such as ``25 min cleaning``, ``1 h 20 min`` or ``1.5 h``; None if it is none.
+
+    Raises
+    ------
+    BadReading
+        It is longer than anyone works on one machine.
+    """
     if found := _HOURS_AND_MINUTES.fullmatch(text) or _CLOCK.fullmatch(text):
-        minutes = Decimal(found[1]) * 60 + Decimal(found[2])
+        minutes = _number(found[1], "hours") * 60 + _number(found[2], "minutes")
     elif found := _ONE.fullmatch(text):
-        minutes = Decimal(found[1].replace(",", ".")) * (60 if found[2].lower().startswith("h") else 1)
+        hours = found[2].lower().startswith("h")
+        minutes = _number(found[1], "hours" if hours else "minutes") * (60 if hours else 1)
     else:
         return None
+    if minutes > MOST_HOURS * 60:
+        raise BadReading(f"more than {MOST_HOURS:,} hours in one line: expected, for example, '1 h 20 min'")
     return bodies.Time(minutes=minutes.normalize() + 0, note=_bare(found[3]))
 
 
@@ -85,7 +120,9 @@ def price_of(text: str, currency: str, example: str) -> tuple[bodies.Price, str]
                 f"the job is in {currency}: say what one {amount.currency} is in {currency}, for example "
                 f"'{amount} at 1.17'"
             )
-        rate, rest = Decimal(found[1].replace(",", ".")), found[2]
+        rate, rest = _number(found[1], "a rate"), found[2]
+        if not 0 < rate <= MOST_RATE:
+            raise BadReading(f"a rate of {rate:f}: expected more than 0 and at most {MOST_RATE:,}")
     if amount.value < 0:
         raise BadReading(f"{amount} is below zero: money spent and money got are both written without a sign")
     return bodies.Price(value=amount.value, currency=amount.currency, rate=rate), rest.strip()
@@ -135,6 +172,7 @@ def fee(text: str, currency: str) -> bodies.Fee | bodies.Cost:
     """What a sale costs: percent of it, or a fixed amount."""
     found = re.match(r"\s*(\d+(?:[.,]\d+)?\s*(?:%|per ?cent))\s*(.*)", text, re.DOTALL)
     if found:
+        _short(found[1], "a fee")
         return bodies.Fee(percent=parse_percent(found[1], "fee"), note=_bare(found[2]))
     price, rest = price_of(text, currency, "fee 12%")
     return bodies.Cost(kind="fee", price=price, note=_bare(rest))
@@ -145,5 +183,29 @@ def likely(text: str, currency: str) -> bodies.LikelyPrice:
     price, rest = price_of(_bare(text), currency, "likely 120 60%")
     if price.currency != currency:
         raise BadReading(f"a likely price is in the job's currency, {currency}")
+    if rest:
+        _short(_bare(rest), "a chance")
     chance = parse_percent(_bare(rest), "chance") if rest else None
     return bodies.LikelyPrice(value=price.value, chance=chance)
+
+
+def check_chances(likely: Mapping[Decimal, Decimal | None]) -> None:
+    """Refuse chances that exclude each other.
+
+    Parameters
+    ----------
+    likely : mapping
+        Price: its chance in percent, None if none was said.
+
+    Raises
+    ------
+    BadReading
+        Together they are more than 100 percent.
+    """
+    whole = sum((chance for chance in likely.values() if chance is not None), Decimal(0))
+    if whole > 100:
+        said = ", ".join(f"{price:f} {chance:f}%" for price, chance in likely.items() if chance)
+        raise BadReading(
+            f"the chances come to {whole:f} % together ({said}): expected 100 % at most. Lower one of them, "
+            "or take one back first, such as 'likely 120 0%'"
+        )

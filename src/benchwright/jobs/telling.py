@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from . import bodies
@@ -192,7 +193,21 @@ def one_deed(events: Sequence[Event], event: Event) -> list[Event]:
     key = _deed(event)
     if key is None:
         return [event]
-    return [one for one in standing(events) if one.uid == event.uid or _deed(one) == key]
+    by_uid = {one.uid: one for one in events}
+    moments = _moments(event, by_uid)
+    return [
+        one for one in standing(events)
+        if one.uid == event.uid or (_deed(one) == key and moments & _moments(one, by_uid))
+    ]  # fmt: skip
+
+
+def _moments(event: Event, by_uid: Mapping[str, Event]) -> set[datetime]:
+    """When an event was written down, and all that it corrects: a deed's events have one in common."""
+    found = {event.recorded}
+    while (old := by_uid.get(event.supersedes)) is not None:
+        event = old
+        found.add(event.recorded)
+    return found
 
 
 def _deed(event: Event) -> tuple[object, ...] | None:
