@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -30,6 +32,17 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print as JSO
 at_option = click.option(
     "--at", "when", metavar="TIME", help="When it happened, if not now: 14:30, 'yesterday 20:00', 2024-11-03."
 )
+
+
+def exchange_rate(text: str | None) -> Decimal | None:
+    """What one of a currency is in another, as it was typed; None if it was not."""
+    if text is None:
+        return None
+    found = re.fullmatch(r"\d{1,10}(?:[.,]\d{1,10})?", text.strip())
+    rate = Decimal(found[0].replace(",", ".")) if found else Decimal(0)
+    if rate <= 0:
+        raise click.UsageError(f"--exchange {text[:30]}: expected a number above 0, such as 1.17")
+    return rate
 
 
 def print_json(value: Any) -> None:

@@ -6,14 +6,23 @@ import click
 
 from .at_bench import bench_option, opened
 from .columns import hanging, table
-from .job_common import event_json, job_argument, json_option, lot_argument, print_json
+from .job_common import (
+    MOST_PARTS,
+    event_json,
+    exchange_rate,
+    job_argument,
+    json_option,
+    lot_argument,
+    print_json,
+    tell_wanted_change,
+)
 from .stock_common import record_of_lot
 
 
 @click.command("use")
 @job_argument
 @lot_argument
-@click.argument("quantity", type=click.IntRange(1), default=1)
+@click.argument("quantity", type=click.IntRange(1, MOST_PARTS), default=1)
 @click.option("--for", "place", default="", metavar="TEXT", help="Where they went: U5.")
 @click.option("--exchange", metavar="RATE", help="What one of the lot's currency is in the job's.")
 @bench_option
@@ -31,22 +40,16 @@ def use_command(
 
     `benchwright job undo JOB` gives them back.
     """
-    from decimal import Decimal, InvalidOperation
-
     from ..jobs.bodies import PartUsed
 
-    try:
-        rate = None if exchange is None else Decimal(exchange.replace(",", "."))
-    except InvalidOperation:
-        raise click.UsageError(f"--exchange {exchange}: expected a number such as 1.17") from None
-    used = PartUsed(lot=lot, quantity=quantity, where=place, rate=rate)
+    used = PartUsed(lot=lot, quantity=quantity, where=place, rate=exchange_rate(exchange))
     record_of_lot(number, used, lot, where, as_json)
 
 
 @click.command("reserve")
 @job_argument
 @lot_argument
-@click.argument("quantity", type=click.IntRange(0), default=1)
+@click.argument("quantity", type=click.IntRange(0, MOST_PARTS), default=1)
 @bench_option
 @json_option
 def reserve_command(number: int, lot: str, quantity: int, where: str | None, as_json: bool) -> None:
@@ -68,10 +71,12 @@ def want_command(number: int, parts: tuple[str, ...], where: str | None, as_json
     benchwright stock want 14 "2 x 4116 150 ns" "1 x key cap left shift"
     """
     with opened(where) as bench:
-        from ..jobs.entry_deeds import want
+        from ..jobs.entry_deeds import want, wishes_of
         from ..jobs.telling import tell
 
-        events = bench.record(number, *(want(text) for text in parts))
+        before = bench.job(number)
+        wishes = wishes_of(before)
+        events = bench.record(number, *[want(text, wishes) for text in parts])
         job = bench.job(number)
     if as_json:
         print_json({"job": number, "recorded": [event_json(event) for event in events]})
@@ -79,6 +84,7 @@ def want_command(number: int, parts: tuple[str, ...], where: str | None, as_json
     click.echo(hanging("", f"Job {number}, {job.title}:"))
     for event in events:
         click.echo(hanging(f"{event.number:6}  ", tell(event.body)))
+    tell_wanted_change(before.wanted, job, [event.body for event in events])
 
 
 @click.command("shopping")

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from .at_bench import bench_option, opened
 from .columns import hanging, table
-from .job_common import event_json, job_argument, json_option, lot_argument, print_json
+from .job_common import (
+    MOST_PARTS,
+    event_json,
+    exchange_rate,
+    job_argument,
+    json_option,
+    lot_argument,
+    print_json,
+)
 from .stock_common import lot_json, record_of_lot, told_lot
 
 if TYPE_CHECKING:
-    from ..jobs import Bench
+    from ..jobs import Bench, Event
     from ..jobs.bodies import Price, StockReceived
     from ..jobs.stock import Lot
 
@@ -31,7 +40,7 @@ def _lot_options(command: Any) -> Any:
 
 @click.command("add")
 @click.argument("kind")
-@click.argument("quantity", type=click.IntRange(1), default=1)
+@click.argument("quantity", type=click.IntRange(1, MOST_PARTS), default=1)
 @_lot_options
 @click.option("--price", metavar="AMOUNT", help="For one: 2.50, or '2.50 GBP'.")
 @click.option("--exchange", metavar="RATE", help="What one of that currency is in the jobs' currency.")
@@ -62,12 +71,11 @@ def add_command(
         from ..jobs import bodies
 
         body = bodies.StockReceived(
-            lot=_lot_name(lot, kind, bench.stock()), kind=kind, quantity=quantity, value=value,
+            lot=_given_name(lot), kind=kind, quantity=quantity, value=value,
             condition=condition, source=source, price=_price(bench, price, exchange), where=place,
             replaces=replaces,
         )  # fmt: skip
-        bench.record(None, body)
-        _tell_lots(bench, [body], as_json)
+        _tell_lots(bench, _received(bench.receive(body)), as_json)
 
 
 @click.command("donor")
@@ -90,23 +98,20 @@ def donor_command(
         from ..jobs.entry_deeds import counted, kind_and_value
 
         job = bench.job(number)
-        lots = dict(bench.stock())
         said: list[StockReceived] = []
         for text in parts:
             quantity, what = counted(text)
             kind, value = kind_and_value(what)
-            name = _lot_name(None, kind, {**lots, **{body.lot: None for body in said}})
             said.append(bodies.StockReceived(
-                lot=name, kind=kind, quantity=quantity, value=value, condition=condition,
+                lot="", kind=kind, quantity=quantity, value=value, condition=condition,
                 source=f"out of job {number}, {job.title}", where=place, donor=job.uid,
             ))  # fmt: skip
-        bench.record(None, *said)
-        _tell_lots(bench, said, as_json)
+        _tell_lots(bench, _received(bench.receive(*said)), as_json)
 
 
 @click.command("count")
 @lot_argument
-@click.argument("quantity", type=click.IntRange(0))
+@click.argument("quantity", type=click.IntRange(0, MOST_PARTS))
 @click.option("--note", default="", metavar="TEXT", help="Why it differs.")
 @bench_option
 @json_option
@@ -179,14 +184,17 @@ def undo_command(why: str, where: str | None, as_json: bool) -> None:
         from ..jobs.history import last_to_undo
         from ..jobs.telling import tell
 
-        last = last_to_undo(bench.events(None))
+        events = bench.events(None)
+        last = last_to_undo(events)
         if last is None:
             raise BadEvent("there is nothing in the stock's history to take back")
-        bench.record_each(None, [(Undone(why=why), None, last.uid)])
+        gone = _with(events, last)
+        bench.record_each(None, [(Undone(why=why), None, event.uid) for event in gone])
     if as_json:
-        print_json({"taken back": [event_json(last)]})
+        print_json({"taken back": [event_json(event) for event in gone]})
     else:
-        click.echo(f"Taken back: {tell(last.body)}")
+        for event in reversed(gone):
+            click.echo(hanging("Taken back: ", tell(event.body)))
 
 
 def _tell_lots(bench: Bench, said: list[StockReceived], as_json: bool) -> None:
@@ -198,32 +206,45 @@ def _tell_lots(bench: Bench, said: list[StockReceived], as_json: bool) -> None:
         click.echo(hanging("", f"+{body.quantity}  {told_lot(lots[body.lot])}"))
 
 
-def _lot_name(given: str | None, kind: str, lots: Any) -> str:
-    """The name given, or the kind and the first number that is free."""
-    if given is not None:
-        return given
-    stem = "-".join(kind.lower().split()) or "lot"
-    return next(name for n in range(1, len(lots) + 2) if (name := f"{stem}-{n}") not in lots)
+def _given_name(lot: str | None) -> str:
+    """The name given; none where the bench is to choose one."""
+    if lot is not None and not lot.strip():
+        raise click.UsageError("--lot: the name is empty")
+    return lot or ""
+
+
+def _received(events: Iterable[Event]) -> list[StockReceived]:
+    from ..jobs.bodies import StockReceived
+
+    return [event.body for event in events if isinstance(event.body, StockReceived)]
+
+
+def _with(events: Sequence[Event], last: Event) -> list[Event]:
+    """Receipts that were recorded in one breath with an event, the latest first: the parts of one donor."""
+    from ..jobs.bodies import StockReceived
+    from ..jobs.history import standing
+
+    def receipt_of(event: Event) -> tuple[Any, ...] | None:
+        body = event.body
+        return (event.recorded, body.donor) if isinstance(body, StockReceived) and not body.of_job else None
+
+    same = receipt_of(last)
+    return [e for e in reversed(standing(events)) if e is last or (same and receipt_of(e) == same)]
 
 
 def _price(bench: Bench, text: str | None, exchange: str | None) -> Price | None:
     """The price of one, in the currency written or that of the latest job."""
     if text is None:
         return None
-    from decimal import Decimal, InvalidOperation
-
     from ..jobs.bodies import Price
     from ..money import parse_amount
 
     latest = bench.jobs(limit=1)
     own = latest[0].currency if latest else "EUR"
     amount = parse_amount(text, own)
-    try:
-        rate = None if exchange is None else Decimal(exchange.replace(",", "."))
-    except InvalidOperation:
-        raise click.UsageError(f"--exchange {exchange}: expected a number such as 1.17") from None
-    if amount.value < 0 or (rate is not None and not (rate.is_finite() and rate > 0)):
-        raise click.UsageError("a price is 0 or more, and its exchange rate above 0")
+    rate = exchange_rate(exchange)
+    if amount.value < 0:
+        raise click.UsageError(f"--price {amount}: expected 0 or more")
     return Price(value=amount.value, currency=amount.currency, rate=rate,
                  rate_in="" if rate is None else own)  # fmt: skip
 
