@@ -1,8 +1,8 @@
 """Histories against a plain model written on its own: whatever is recorded, corrected, undone and redone.
 
 The model knows three sentences. An event is in force unless an undo in force takes it back. It is replaced if
-a correction in force supersedes it. It stands if it is in force, not replaced, and no undo; and it stands in
-the place of the first event of its line of corrections.
+a correction in force supersedes it, and by one only. It stands if it is in force, not replaced, and no undo;
+and it stands in the place of the first event of its line of corrections.
 """
 
 from __future__ import annotations
@@ -86,14 +86,21 @@ class Model:
     def prices(self) -> dict[str, int]:
         return {e.said[0]: e.said[2] for e in self.standing("stock-received")}
 
+    def twice(self) -> bool:
+        """Whether two corrections in force took the place of one event."""
+        forced = [e.of for e in self.events if e.of and e.kind != "undone" and self.in_force(e)]
+        return len(forced) != len(set(forced))
+
     def refuses(self, new: Kept) -> bool:
-        """Whether a correction or undo leaves the stock with less than nothing, or a use without its lot."""
+        """Whether a correction or undo leaves the stock with less than nothing, a use without its lot, or
+        one event with two others in its place."""
         before = self.on_hand()
         self.events.append(new)
         after = self.on_hand()
         unknown = any(e.said[0] not in after and e.said[0] in before for e in self.standing("part-used"))
+        twice = self.twice()
         self.events.pop()
-        return unknown or any(n < 0 and n < before.get(lot, 0) for lot, n in after.items())
+        return unknown or twice or any(n < 0 and n < before.get(lot, 0) for lot, n in after.items())
 
 
 def _body(kind: str, said: tuple):

@@ -311,13 +311,14 @@ class Bench:
         jobs: dict[str, None] = {}
         for use in self._stock_lines(connection, ("part-used",), names):
             assert isinstance(use.body, bodies.PartUsed)
-            name = use.body.lot if lot_for(after, use.job, use.body.lot) is None else ""
-            if name in changed:
+            name = use.body.lot
+            lot, was = lot_for(after, use.job, name), before.get(name)
+            if lot is None and name in changed:
                 raise BadEvent(f"parts of lot {name} were used: correct that first")
-            if use.body.lot in changed and after[use.body.lot].kind != before[use.body.lot].kind:
+            if lot is not None and was is not None and not lot.of_job and lot.kind != was.kind:
                 raise BadEvent(
-                    f"parts of lot {use.body.lot} were used as {before[use.body.lot].kind}: correct that "
-                    "first, or receive what came as another lot"
+                    f"parts of lot {name} were used as {was.kind}: correct that first, or receive what came "
+                    "as another lot"
                 )
             jobs.setdefault(use.job)
         rows = connection.execute(select(schema.job.c.number, schema.job.c.uid)).all()
@@ -411,7 +412,7 @@ class Bench:
 
     def _uid(self, connection: Connection, job: int) -> str:
         row = None
-        if 0 < job < 1 << 63:  # what a column can hold
+        if 0 < job < 1 << 31:  # what a column can hold
             row = connection.execute(select(schema.job.c.uid).where(schema.job.c.number == job)).first()
         if row is None:
             raise NoSuchJob(f"there is no job {job}: `benchwright job list` shows all")
@@ -519,7 +520,7 @@ def _lots_touched(body: AnyBody, supersedes: str, events: Sequence[Event]) -> se
     while True:
         if isinstance(body, (*bodies.STOCK_ONLY, bodies.PartUsed, bodies.PartReserved)):
             names.add(body.lot)
-        elif supersedes and isinstance(body, bodies.Closed | bodies.Reopened):
+        elif by_uid and isinstance(body, bodies.Closed | bodies.Reopened):
             # Without the end of the job its parts are set aside again.
             names |= {e.body.lot for e in events if isinstance(e.body, bodies.PartReserved)}
         if supersedes not in by_uid:

@@ -82,7 +82,7 @@ def experience(bench: Bench, but: str = "", progress: Callable[[float], None] = 
     origins = _origins(bench)
     same = origins.get(but, but)
     proved = [one for one in proved_jobs(bench) if same != (one.origin or one.uid)]
-    closed = {origins[line.uid] for line in bench.jobs() if line.stage in ENDS} - {same}
+    closed = {origins.get(line.uid, line.uid) for line in bench.jobs() if line.stage in ENDS} - {same}
     rates, left_out = learn(proved, progress)
     return Experience(rates, tuple(left_out), len(closed - {one.origin or one.uid for one in proved}))
 
@@ -252,6 +252,7 @@ def bid_history(bench: Bench, model: str) -> tuple[dict[Key, float], tuple[PastJ
     origins = _origins(bench)
     # Of a job and its copies one tells how it went: the job itself, where it is here.
     lines: dict[str, JobLine] = {}
-    for line in sorted(bench.jobs(), key=lambda line: origins[line.uid] != line.uid):
-        lines.setdefault(origins[line.uid], replace(line, uid=origins[line.uid]))
+    for line in sorted(bench.jobs(), key=lambda line: origins.get(line.uid) != line.uid):
+        origin = origins.get(line.uid, line.uid)
+        lines.setdefault(origin, replace(line, uid=origin))
     return learnt.rates.factors(model), past_jobs(lines.values(), proved), learnt.rates.proved

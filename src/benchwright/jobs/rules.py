@@ -6,14 +6,12 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from decimal import Decimal
 
-import msgspec
-
 from . import bodies
 from .bodies import AnyBody
 from .errors import BadEvent, NoSuchEvent
 from .history import Event, standing
 from .state import JobState
-from .stock import Lot, lot_for
+from .stock import Lot, lot_for, same_price
 
 
 def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot], at: datetime | None = None) -> None:
@@ -61,7 +59,7 @@ def check(body: AnyBody, job: JobState | None, lots: Mapping[str, Lot], at: date
     elif isinstance(body, bodies.StockReceived):
         known = lots.get(body.lot)
         _check_kind(body, known)
-        if known is not None and body.price is not None and not _same_price(known.price, body.price):
+        if known is not None and known.price and body.price and not same_price(known.price, body.price):
             raise BadEvent(f"lot {body.lot} cost another price: name another lot, so that jobs keep theirs")
 
 
@@ -77,7 +75,10 @@ def _check_job(body: AnyBody, job: JobState, at: datetime | None) -> None:
         raise BadEvent("the timer is not running: start it, or give the minutes by hand")
     ends = isinstance(body, bodies.TimerStopped | bodies.Closed)
     if ends and since is not None and at is not None and at < since:
-        raise BadEvent(f"the timer was started later, at {since:%Y-%m-%d %H:%M} UTC")
+        raise BadEvent(
+            f"the timer was started later, at {since:%Y-%m-%d %H:%M} UTC: give a later time, or take the "
+            "start back"
+        )
     if isinstance(body, bodies.PointClosed):
         point = job.point(body.point)
         if point is None or point.closed is not None:
@@ -101,14 +102,6 @@ def _check_rate(body: bodies.PartUsed, job: JobState, lot: Lot) -> None:
 def _check_kind(body: bodies.StockReceived, known: Lot | None) -> None:
     if known is not None and (known.kind, known.value) != (body.kind, body.value):
         raise BadEvent(f"lot {body.lot} holds {known.kind} {known.value}".rstrip() + ": name another lot")
-
-
-def _same_price(known: bodies.Price | None, given: bodies.Price) -> bool:
-    """Whether a lot keeps its price; an old record does not say which currency its rate leads to."""
-    if known is None:
-        return True
-    same = known.rate_in == given.rate_in or "" in (known.rate_in, given.rate_in)
-    return same and msgspec.structs.replace(known, rate_in=given.rate_in) == given
 
 
 def check_correction(

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from itertools import count
 from typing import NamedTuple, Protocol
 
+import msgspec
+
 from . import bodies
 from .history import Event
 
@@ -153,12 +155,22 @@ def _taken(lot: Lot, job: str, body: bodies.PartUsed | bodies.PartReserved) -> N
 
 def _received(body: bodies.StockReceived, known: Lot | None) -> Lot:
     """A lot after a delivery; without the lot as it was, an empty one."""
+    price = body.price
+    if known and not body.of_job and (price is None or same_price(known.price, price)):
+        price = known.price
     return Lot(
-        body.lot, body.kind, body.value, body.condition, body.source,
-        known.price if known and body.price is None and not body.of_job else body.price, body.where,
+        body.lot, body.kind, body.value, body.condition, body.source, price, body.where,
         body.donor, body.replaces, body.quantity + known.on_hand if known else 0,
         known.reserved if known else {}, body.of_job, body.origin,
     )  # fmt: skip
+
+
+def same_price(known: bodies.Price | None, given: bodies.Price | None) -> bool:
+    """Whether a lot keeps its price; an old record does not say which currency its rate leads to."""
+    if known is None or given is None or known == given:
+        return known == given
+    unsaid = "" in (known.rate_in, given.rate_in)
+    return unsaid and msgspec.structs.replace(known, rate_in=given.rate_in) == given
 
 
 def shopping_list(events: Iterable[Event], lots: dict[str, Lot]) -> list[Shortage]:
