@@ -27,7 +27,7 @@ STAGES = (
 @click.option("--waiting", is_flag=True, help="Only jobs that wait for parts or have open points.")
 @click.option("--about", metavar="TEXT", help="Only jobs with this in title or board.")
 @click.option("--all", "every", is_flag=True, help="Jobs that are closed as well.")
-@click.option("--limit", type=click.IntRange(1), help="At most so many.")
+@click.option("--limit", type=click.IntRange(1, 1_000_000), help="At most so many.")
 @bench_option
 @json_option
 def list_command(
@@ -93,7 +93,7 @@ def _table(lines: list[JobLine]) -> str:
 
 @click.command("search")
 @click.argument("words", nargs=-1, required=True, metavar="WORD...")
-@click.option("--limit", type=click.IntRange(1), default=50, show_default=True)
+@click.option("--limit", type=click.IntRange(1, 1_000_000), default=50, show_default=True)
 @bench_option
 @json_option
 def search_command(words: tuple[str, ...], limit: int, where: str | None, as_json: bool) -> None:

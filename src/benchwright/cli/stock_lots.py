@@ -244,7 +244,7 @@ def _price(bench: Bench, text: str | None, exchange: str | None) -> Price | None
     amount = parse_amount(text, own)
     rate = exchange_rate(exchange)
     if amount.value < 0:
-        raise click.UsageError(f"--price {amount}: expected 0 or more")
+        raise click.UsageError(f"--price {amount}: a price is 0 or more")
     return Price(value=amount.value, currency=amount.currency, rate=rate,
                  rate_in="" if rate is None else own)  # fmt: skip
 

@@ -64,6 +64,8 @@ class Found:
     snippet: str
 
 
+_NO_JOB = 2**31
+"""Databases can look for no job of this number and above."""
 _MOST_NAMED = 20
 """Lots looked up by name; with more, it is quicker to read the stock as a whole."""
 
@@ -413,7 +415,8 @@ class Bench:
     def _uid(self, connection: Connection, job: int) -> str:
         row = None
         if 0 < job < 1 << 31:  # what a column can hold
-            row = connection.execute(select(schema.job.c.uid).where(schema.job.c.number == job)).first()
+            query = select(schema.job.c.uid).where(schema.job.c.number == job)
+        row = connection.execute(query).first() if 0 < job < _NO_JOB else None
         if row is None:
             raise NoSuchJob(f"there is no job {job}: `benchwright job list` shows all")
         return str(row[0])

@@ -217,7 +217,15 @@ def _kind(text: str) -> str:
 
 
 def counted(text: str) -> tuple[int, str]:
-    """How many of what: ``2 x 4116``, ``2 4116``, ``4116``."""
+    """How many of what: ``2 x 4116``, ``2 4116``, ``4116``.
+
+    Raises
+    ------
+    BadReading
+        More than 9,999.
+    """
+    if many := re.match(r"(\d{5,})\s*(?:[x\u00d7*](?=[\s\d])|of\b)", text.strip(), re.IGNORECASE):
+        raise BadReading(f"{many[1][:12]} parts in one line: expected 9,999 at most")
     match = _COUNT.fullmatch(text.strip())
     if match is None or not match[2].strip():
         return 1, text.strip()
