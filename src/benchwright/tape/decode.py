@@ -523,7 +523,8 @@ def read_slipping(recording: Any, encoding: Encoding, rows: list[ByteRow], chann
     """
     rows = [row for row in rows if row.count]
     usual = _misfit(rows)
-    if not can_begin_amid(encoding) or sum(row.count for row in rows) < FEWEST_AMID or usual < -0.2:
+    few = sum(row.count for row in rows) < FEWEST_AMID  # by chance: they tell nothing of the fit
+    if not can_begin_amid(encoding) or not rows or (usual < -0.2 and not few):
         return rows
     if any(block.good for row in rows for block in row.blocks):
         return rows
@@ -535,7 +536,8 @@ def read_slipping(recording: Any, encoding: Encoding, rows: list[ByteRow], chann
             row.rivals.append(Rival(0, row.count, b"", 2.0, float(row.begins[0]), float(row.ends[-1])))
         row.led[:] = False
     enough = sum(row.count for row in found) >= 0.9 * sum(row.count for row in rows)
-    return without_doubles(found) if enough and _misfit(found) < usual - 0.15 else rows
+    better = few or _misfit(found) < usual - 0.15
+    return without_doubles(found) if found and enough and better else rows
 
 
 def channel_to_read(recording: Any, encoding: Encoding, channel: Any) -> Any:
