@@ -58,7 +58,7 @@ class _Case:
         return f"published failure rates and {_count(self.learnt.rates.proved, 'proved fault')} of other jobs"
 
 
-def _case(where: str | None, number: int, moment: int | None, published: bool) -> _Case:
+def case_of(where: str | None, number: int, moment: int | None, published: bool) -> _Case:
     from ..faults.learned_rates import model_of
     from ..jobs.errors import NoSuchEvent
     from ..jobs.experience import experience
@@ -99,7 +99,7 @@ def suspects_command(
     """
     from ..jobs.evidence import replay, story
 
-    case = _case(where, number, moment, published)
+    case = case_of(where, number, moment, published)
     told: Story | None = None
     with progress_bar("weighing the readings") as progress:
         if why:
@@ -150,7 +150,7 @@ def next_command(
     from ..jobs.evidence import replay
     from .tell import check_json, print_check, print_remedies
 
-    case = _case(where, number, moment, published)
+    case = case_of(where, number, moment, published)
     with progress_bar("weighing the readings") as progress:
         finder, pieces = replay(
             case.state, case.board, case.factors, WITH_PROBE if probe else METER_AND_EYES,

@@ -178,9 +178,9 @@ def _suspects(where: str | None, number: int, own_numbers: bool) -> dict[str, An
     from ..sheets import Suspect
     from ..sheets.job import LEAST_CHANCE
     from ..sheets.told import History
-    from .job_find import _case
+    from .job_find import case_of
 
-    case = _case(where, number, None, False)
+    case = case_of(where, number, None, False)
     finder, pieces = replay(case.state, case.board, case.factors)
     history = History(case.state, own_numbers=own_numbers)
     events = [history.number(piece.event) for piece in pieces if piece.reading is not None]

@@ -66,9 +66,12 @@ class Alignment:
         moved = here.place(seconds) + apart[before] + share * (apart[before + 1] - apart[before])
         return there.time(moved)
 
-    def astray(self, seconds: FloatArray) -> FloatArray:
-        """Standard deviation of what the clocks may have drifted apart since the nearest tie, in seconds."""
-        doubt, at_ties = self.doubt_at(seconds), self.doubt_at(self.here)
+    def astray(self, seconds: FloatArray, doubt: FloatArray) -> FloatArray:
+        """Standard deviation of what the clocks may have drifted apart since the nearest tie, in seconds.
+
+        `doubt` is what `doubt_at` tells of the same times.
+        """
+        at_ties = self.doubt_at(self.here)
         after = np.searchsorted(self.here, seconds)
         until = np.abs(at_ties[np.clip(after, 0, len(at_ties) - 1)] - doubt)
         since = np.abs(doubt - at_ties[np.maximum(after - 1, 0)])

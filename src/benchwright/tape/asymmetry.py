@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -74,3 +76,33 @@ def _nearest(times: FloatArray, wanted: FloatArray, reach: FloatArray) -> FloatA
     earlier = np.abs(times[before] - wanted) < np.abs(times[after] - wanted)
     nearest = times[np.where(earlier, before, after)]
     return np.where(np.abs(nearest - wanted) < reach, nearest, np.nan)
+
+
+class Asymmetries:
+    """The asymmetry of some of a recording's rows: it hardly changes, and to look means reading again."""
+
+    FIRST, SHARE = 10.0, 0.1
+    """Seconds that are looked at in any case, and the share of what comes after."""
+    LONGEST = 6.0
+    """Seconds of one row."""
+
+    def __init__(self, recording: Any, channel: Any) -> None:
+        self.recording, self.channel = recording, channel
+        self.spent = 0.0
+
+    def look(self, row: ByteRow) -> None:
+        """Note the asymmetry of a row, if it is worth the time."""
+        if not row.count or len(row.edges) < 2 or not math.isnan(row.asymmetry):
+            return
+        if self.spent > self.FIRST + self.SHARE * row.last_edge:
+            return
+        first = int(np.searchsorted(row.edges, row.edges[-1] - self.LONGEST))
+        part = replace(row, edges=row.edges[first:], nominal=row.nominal[first:], signs=row.signs[first:])
+        row.asymmetry = asymmetry_of(self.recording, part, self.channel)
+        self.spent += float(part.edges[-1] - part.edges[0])
+
+
+def median_asymmetry(rows: Iterable[ByteRow]) -> float:
+    """Of the rows that were looked at; NaN if there is none."""
+    leans = [row.asymmetry for row in rows if row.count and math.isfinite(row.asymmetry)]
+    return float(np.median(leans)) if leans else math.nan

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .asymmetry import asymmetry_of
+from .asymmetry import Asymmetries, median_asymmetry
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner, Window
 from .encoding import Encoding, encoding_named
@@ -405,11 +405,10 @@ def read_rows(
 ) -> list[ByteRow]:
     """Read a recording, and read again, with what was learnt, what was not good.
 
-    See `decode`. `settle` is called with each row that will not be read again; if it is given, rows hold
-    only their latest half-waves.
+    See `decode`; `channel` is what `channel_to_read` chose. `settle` is called with each row that will not be
+    read again; if it is given, rows hold only their latest half-waves.
     """
-    channel = channel_to_read(recording, encoding, channel)
-    told: Progress = progress or _nothing
+    told: Progress = progress or tell_nobody
     keep_edges = settle is None
 
     def reader(polarity: int = 1) -> Reader:
@@ -451,7 +450,7 @@ LITTLE = 0.3
 """Share of the bytes: if no more is good, phase encoding is read upside down as well."""
 
 
-def _nothing(done: float) -> None:
+def tell_nobody(done: float) -> None:
     """Tell nobody."""
 
 
@@ -471,7 +470,6 @@ def read_between(
     """
     if not can_begin_amid(encoding):
         return rows
-    channel = channel_to_read(recording, encoding, channel)
     byte, rate = encoding.byte_seconds, recording.rate
 
     def read(first: float, last: float) -> list[ByteRow]:
@@ -528,7 +526,7 @@ def read_slipping(recording: Any, encoding: Encoding, rows: list[ByteRow], chann
         return rows
     if any(block.good for row in rows for block in row.blocks):
         return rows
-    reader = Reader(recording, encoding, channel_to_read(recording, encoding, channel), slipping=True)
+    reader = Reader(recording, encoding, channel, slipping=True)
     found = [row for row in reader.read() if _is_data(row, -0.15)]
     for row in found:
         if not row.led[0] or row.begins[0] - row.first_edge < 1.5 * encoding.byte_seconds:
@@ -650,30 +648,6 @@ def polarity_of(rows: Sequence[ByteRow]) -> int:
     return int(np.sign(mean)) if abs(mean) > 0.8 else 0
 
 
-class _Asymmetry:
-    """Looks at the asymmetry of some rows: it hardly changes, and means reading again."""
-
-    FIRST, SHARE = 10.0, 0.1
-    """Seconds that are looked at in any case, and the share of what comes after."""
-    LONGEST = 6.0
-    """Seconds of one row."""
-
-    def __init__(self, recording: Any, channel: Any) -> None:
-        self.recording, self.channel = recording, channel
-        self.spent = 0.0
-
-    def look(self, row: ByteRow) -> None:
-        """Note the asymmetry of a row, if it is worth the time."""
-        if not row.count or len(row.edges) < 2 or not math.isnan(row.asymmetry):
-            return
-        if self.spent > self.FIRST + self.SHARE * row.last_edge:
-            return
-        first = int(np.searchsorted(row.edges, row.edges[-1] - self.LONGEST))
-        part = replace(row, edges=row.edges[first:], nominal=row.nominal[first:], signs=row.signs[first:])
-        row.asymmetry = asymmetry_of(self.recording, part, self.channel)
-        self.spent += float(part.edges[-1] - part.edges[0])
-
-
 def decode(
     recording: Any,
     encoding: Encoding | str,
@@ -708,7 +682,7 @@ def decode(
     if isinstance(encoding, str):
         encoding = encoding_named(encoding)
     own = channel_to_read(recording, encoding, channel)
-    looks = _Asymmetry(recording, own)
+    looks = Asymmetries(recording, own)
 
     def settle(row: ByteRow) -> None:
         looks.look(row)
@@ -725,14 +699,13 @@ def decode(
     blocks = [block for row in rows for block in row.blocks]
     times = [row.speed_times for row in rows if len(row.speed_times)]
     speeds = [row.speed for row in rows if len(row.speed)]
-    leans = [row.asymmetry for row in rows if row.count and math.isfinite(row.asymmetry)]
     return Tape(
         encoding=encoding,
         blocks=tuple(blocks),
         speed_times=np.concatenate(times) if times else np.empty(0),
         speed=np.concatenate(speeds) if speeds else np.empty(0),
         polarity=polarity_of(rows),
-        asymmetry=float(np.median(leans)) if leans else math.nan,
+        asymmetry=median_asymmetry(rows),
         duration=recording.frames / recording.rate,
         warnings=tuple(recording.warnings),
         edges=np.concatenate([r.edges for r in rows]) if keep_edges and rows else np.empty(0),

@@ -599,35 +599,6 @@ def shift_arena(
 
 
 @njit(cache=True, nogil=True)
-def smoothest(score: Array, step: int, stiff: float) -> Array:
-    """The row of columns with the most score that moves by at most `step` columns a row.
-
-    `score` has shape (rows, columns); moving by k columns costs ``stiff * k * k``.
-    """
-    rows, columns = score.shape
-    best = score[0].copy()
-    came = np.zeros((rows, columns), np.int16)
-    for r in range(1, rows):
-        new = np.empty(columns)
-        for c in range(columns):
-            top = -1e300
-            at = c
-            for k in range(max(0, c - step), min(columns, c + step + 1)):
-                value = best[k] - stiff * (k - c) * (k - c)
-                if value > top:
-                    top = value
-                    at = k
-            new[c] = top + score[r, c]
-            came[r, c] = at
-        best = new
-    path = np.empty(rows, np.int64)
-    path[rows - 1] = int(np.argmax(best))
-    for r in range(rows - 1, 0, -1):
-        path[r - 1] = came[r, path[r]]
-    return path
-
-
-@njit(cache=True, nogil=True)
 def cyclic(data: Array, table: Array, register: int, width: int, reflected: bool) -> int:
     """The register of a cyclic redundancy check after some bytes."""
     mask = (1 << width) - 1

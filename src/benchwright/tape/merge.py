@@ -7,7 +7,6 @@ be tied, the one that is heard best stands alone.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -17,7 +16,7 @@ import numpy.typing as npt
 
 from ..errors import BenchwrightError
 from .alignment import Alignment, BitStream, align
-from .asymmetry import asymmetry_of
+from .asymmetry import Asymmetries, median_asymmetry
 from .blocks import Block, ByteRow
 from .conditioned import Conditioner
 from .decode import (
@@ -29,6 +28,7 @@ from .decode import (
     polarity_of,
     read_again,
     read_rows,
+    tell_nobody,
     without_doubles,
 )
 from .encoding import Encoding, encoding_named
@@ -114,12 +114,12 @@ def merge(
         encoding = encoding_named(encoding)
     if not recordings:
         raise CannotMerge("expected at least one recording to merge")
-    told: Progress = progress or _nothing
+    told: Progress = progress or tell_nobody
     share = 0.6 / len(recordings)
     takes = []
     for k, recording in enumerate(recordings):
-        rows = read_rows(recording, encoding, channel, _part(told, share * k, share), discount=False)
         own = channel_to_read(recording, encoding, channel)
+        rows = read_rows(recording, encoding, own, _part(told, share * k, share), discount=False)
         takes.append(_take(recording, [row for row in rows if row.count], encoding, own))
     takes.sort(key=lambda take: -take.worth)
     best, others = takes[0], takes[1:]
@@ -165,8 +165,9 @@ def merge(
         told(0.6 + 0.4 * (k + 1) / max(1, len(best.rows)))
     blocks = _fill(blocks, others, alignments, encoding)
     times = [row.speed_times for row in rows_out if len(row.speed_times)]
-    leans = [asymmetry_of(best.heard.recording, row, best.heard.channel) for row in best.rows]
-    leans = [lean for lean in leans if math.isfinite(lean)]
+    looks = Asymmetries(best.heard.recording, best.heard.channel)
+    for row in best.rows:
+        looks.look(row)
     speeds = [row.speed for row in rows_out if len(row.speed)]
     return Tape(
         encoding=encoding,
@@ -174,14 +175,10 @@ def merge(
         speed_times=np.concatenate(times) if times else np.empty(0),
         speed=np.concatenate(speeds) if speeds else np.empty(0),
         polarity=polarity_of(best.rows),
-        asymmetry=float(np.median(leans)) if leans else math.nan,
+        asymmetry=median_asymmetry(best.rows),
         duration=best.heard.seconds,
         warnings=tuple(warnings),
     )
-
-
-def _nothing(done: float) -> None:
-    """Tell nobody."""
 
 
 def _part(told: Progress, first: float, share: float) -> Progress:
@@ -190,18 +187,14 @@ def _part(told: Progress, first: float, share: float) -> Progress:
 
 def _take(recording: Any, rows: list[ByteRow], encoding: Encoding, channel: Any) -> _Take:
     """A take with its own equaliser, its usual amplitude and its noise."""
-    plain = Conditioner(encoding, recording.rate)
-    equaliser = None
-    if rows:
-        equaliser = lesson_of(recording, max(rows, key=lambda row: len(row.edges)), channel)
-    conditioner = plain
-    noise = 0.3
-    if equaliser is not None:
-        conditioner = Conditioner(encoding, recording.rate, equaliser=equaliser.taps)
-        noise = max(0.05, equaliser.noise)
-    amplitude = 1.0
+    conditioner = Conditioner(encoding, recording.rate)
+    noise, amplitude = 0.3, 1.0
     if rows:
         longest = max(rows, key=lambda row: len(row.edges))
+        equaliser = lesson_of(recording, longest, channel)
+        if equaliser is not None:
+            conditioner = Conditioner(encoding, recording.rate, equaliser=equaliser.taps)
+            noise = max(0.05, equaliser.noise)
         middle = float(np.median(longest.edges)) * recording.rate
         span = int(2 * recording.rate)
         at = max(0, int(middle) - span // 2) // conditioner.down * conditioner.down

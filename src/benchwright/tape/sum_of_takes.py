@@ -169,15 +169,16 @@ def _brought_over(own: _Signal, heard: Heard, alignment: Alignment) -> _Layer | 
     loud = at(other.amplitude, place, 1)
     both = np.asarray(np.clip(np.minimum(own.amplitude, loud) / 0.6, 0, 1) ** 2, np.float32)
     lost = uniform_filter1d((both < 0.5).astype(float), int(2 * LOST_BESIDE * own.rate) | 1) > 0
-    doubt = alignment.doubt_at(times) + LOST**2 * np.cumsum(lost) / own.rate
-    found = find_delays(own.signal, at(other.signal, place, 1), both, doubt, own.rate)
+    doubt = alignment.doubt_at(times)
+    loose = doubt + LOST**2 * np.cumsum(lost) / own.rate
+    found = find_delays(own.signal, at(other.signal, place, 1), both, loose, own.rate)
     place = np.interp(np.arange(len(times)) + found.samples, np.arange(len(times)), place)
     signal = at(other.signal, place, 3)
     loud = at(other.amplitude, place, 1)
     alike = found.likeness > ALIKE
     agreed = np.flatnonzero(alike & (own.amplitude > FAINT) & (loud > FAINT))
     # Where nothing says how the takes lie to each other, the other one is not listened to.
-    loud[(alignment.astray(times) > ASTRAY) & (_apart(agreed, len(times)) > BRIDGED * own.rate)] = 0.0
+    loud[(alignment.astray(times, doubt) > ASTRAY) & (_apart(agreed, len(times)) > BRIDGED * own.rate)] = 0.0
     return _Layer(-signal if found.inverted else signal, loud, np.asarray(found.likeness, np.float32))
 
 
