@@ -53,7 +53,7 @@ lock:
 	$(PYTHON) -m venv $(VENV)/lock
 	$(VENV)/lock/$(notdir $(BIN))/python -m pip install --quiet uv
 	$(VENV)/lock/$(notdir $(BIN))/uv pip compile pyproject.toml --group dev --universal --python-version 3.11 \
-	    --generate-hashes --upgrade --quiet --custom-compile-command "make lock" --output-file requirements.lock
+	    --generate-hashes --no-strip-extras --upgrade --quiet --custom-compile-command "make lock" --output-file requirements.lock
 	rm -rf $(VENV)/lock
 
 clean:
