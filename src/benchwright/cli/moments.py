@@ -7,6 +7,10 @@ from datetime import UTC, datetime, timedelta
 
 import click
 
+from ..moments import ago, hours, local
+
+__all__ = ["ago", "hours", "local", "parse_moment"]
+
 _FIRST_YEAR = 1970
 """As `jobs.rules.check_moment`."""
 _DAY_WORDS = {"today": 0, "yesterday": 1}
@@ -60,29 +64,3 @@ def parse_moment(text: str, now: datetime | None = None, *, end_of_day: bool = F
 def _at(day: str, time: str, end_of_day: bool) -> datetime:
     time = time or ("23:59:59.999999" if end_of_day else "12:00")
     return datetime.fromisoformat(f"{day}T{time.zfill(5)}")
-
-
-def local(moment: datetime) -> str:
-    """A moment on the screen."""
-    return f"{moment.astimezone():%Y-%m-%d %H:%M}"
-
-
-def ago(moment: datetime, now: datetime | None = None) -> str:
-    """How long ago, in one or two short words."""
-    seconds = ((now or datetime.now(UTC)) - moment).total_seconds()
-    days = (datetime.now(UTC).astimezone().date() - moment.astimezone().date()).days if now is None else int(
-        seconds // 86400
-    )  # fmt: skip
-    if seconds < 3600:
-        return f"{max(0, int(seconds // 60))} min"
-    if days < 1:
-        return f"{int(seconds // 3600)} h"
-    if days < 60:
-        return f"{days} day" + ("" if days == 1 else "s")
-    return f"{days // 30} mths" if days < 730 else f"{days // 365} yrs"
-
-
-def hours(minutes: object) -> str:
-    """Minutes as hours and minutes."""
-    whole = round(float(str(minutes)))
-    return f"{whole // 60} h {whole % 60:02} min" if whole >= 60 else f"{whole} min"
