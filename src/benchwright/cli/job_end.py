@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 
 import click
 
+from ..jobs.stages import ENDS
 from .at_bench import bench_option, opened
 from .columns import hanging
 from .job_common import at_option, job_argument, json_option, print_json
-from .job_list import ENDS
 from .job_money import statement_json, tell_statement
 from .moments import parse_moment
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ..jobs.stages import ENDS, STAGES
 from .at_bench import bench_option, opened
 from .columns import fits, hanging, table
 from .job_common import event_json, json_option, print_json
@@ -15,11 +16,6 @@ from .moments import ago, local
 
 if TYPE_CHECKING:
     from ..jobs import JobLine
-
-ENDS = ("kept", "sold", "broken for parts", "returned")
-STAGES = (
-    "opened", "taken in", "being diagnosed", "being mended", "waiting for parts", "proved", *ENDS,
-)  # fmt: skip
 
 
 @click.command("list")

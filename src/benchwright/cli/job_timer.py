@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..jobs.stages import ENDS
 from .at_bench import bench_option, opened
 from .columns import hanging
 from .complete import complete_job
 from .job_common import at_option, job_argument, json_option, print_json
-from .job_list import ENDS
 from .moments import hours, local, parse_moment
 
 if TYPE_CHECKING:

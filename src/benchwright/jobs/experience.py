@@ -12,9 +12,8 @@ from . import bodies
 from .bench import Bench, JobLine
 from .history import Event
 from .kept_board import published_of, read_kept
+from .stages import ENDS
 
-ENDS = ("kept", "sold", "broken for parts", "returned")
-"""Stages of jobs that are closed."""
 NO_PART = ("", "bridge", "board", "net", "nets")
 """What may stand in place of a part's kind where no part is at fault."""
 

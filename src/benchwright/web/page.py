@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import uuid
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
@@ -65,9 +66,18 @@ def once() -> Markup:
 
 
 def known_as(form: FormData) -> str:
-    """The name of the deed that a form carries, for `Bench.record_each` and its like."""
-    found = form.get("once")
-    return found[:64] if isinstance(found, str) else ""
+    """The name of the deed that a form carries, for `Bench.record_each` and its like.
+
+    A form that is sent again as it was has the same name; one that was changed in between has not.
+    """
+    once = form.get("once")
+    if not isinstance(once, str) or not once:
+        return ""
+    said = [
+        (name, value if isinstance(value, str) else f"{value.filename} {value.size}")
+        for name, value in form.multi_items()
+    ]
+    return hashlib.sha256(repr((once, sorted(said))).encode()).hexdigest()
 
 
 def text_of(form: FormData, name: str, default: str = "") -> str:
