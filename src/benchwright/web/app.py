@@ -26,7 +26,7 @@ from .settings import Settings
 from .tasks import Tasks
 
 PAGES = (
-    "queue", "welcome", "live", "long_work", "check", "take_in", "doors", "board_map", "tape", "tape_live",
+    "queue", "welcome", "live", "long_work", "help", "take_in", "check", "doors", "board_map", "tape", "tape_live",
     "history", "photos", "machine", "trials", "money", "changes", "sheets", "stock", "bid", "search",
 )  # fmt: skip
 """Modules of `web/pages`, in the order in which their routes are looked at."""
