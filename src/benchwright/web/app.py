@@ -26,9 +26,15 @@ from .settings import Settings
 from .tasks import Tasks
 
 PAGES = (
-    "queue", "welcome", "live", "long_work", "help", "take_in", "check", "doors", "board_map", "tape", "tape_live",
-    "history", "photos", "machine", "trials", "money", "changes", "sheets", "stock", "bid", "search",
-)  # fmt: skip
+    "queue",
+    "welcome",
+    "live",
+    "long_work",
+    "help",
+    "take_in",
+    "check",
+    "machine",
+)
 """Modules of `web/pages`, in the order in which their routes are looked at."""
 
 
