@@ -119,7 +119,7 @@ def test_each_option_moves_the_answer_the_right_way(tmp_path: Path) -> None:
         (("--chance-of-loss", "x"), "--chance-of-loss"),
         (("--part-price", "6502"), "expected PART=PRICE"),
         (("--part-price", "U99=1"), "a reference or a kind"),
-        (("--currency", "GBP"), "with --euro"),
+        (("--currency", "GBP"), "--euro: part prices are in euro and the bid is in GBP"),
         (("--currency", "GBX"), "ISO 4217"),
         (("--euro", "0"), "above 0"),
         (("--euro", "x"), "above 0"),

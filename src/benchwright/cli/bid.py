@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
-from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,13 +12,17 @@ from .boards import board_options
 from .progress import progress_bar
 
 if TYPE_CHECKING:
-    from ..money import Amount, PriceRange
-    from ..money.bid import Bid, Quantiles
+    from ..board import Board
+    from ..jobs.bidding import Answer, Asked, Own
+    from ..money.bid import Quantiles
     from ..money.history_file import History
-    from ..money.terms import Terms
 
-_BETWEEN = re.compile(r"\s*(?:\.\.|\u2013|(?<=[\d\s])-|\bto\b)\s*")
-_MARKED = re.compile(r"[^\d\s.,'+-]")
+_OPTIONS = {
+    "working": "--working", "for_parts": "--for-parts", "fees": "--fee", "hourly": "--rate",
+    "postage_in": "--postage-in", "postage_out": "--postage-out", "chance_of_loss": "--chance-of-loss",
+    "bids": "--bid", "part_prices": "--part-price", "currency": "--currency", "euro": "--euro",
+}  # fmt: skip
+"""Where each field of what is asked stands on the command line."""
 
 
 @click.command("bid")
@@ -108,137 +109,58 @@ def bid(**options: Any) -> None:
 
     Exit code 1 if a --bid is above the most to pay.
     """
-    from ..money.bid import work_out
+    from ..jobs.bidding import BadField, answer
 
-    terms = _terms(options)
-    chance = float(_percent(options["chance_of_loss"], "--chance-of-loss")) / 100
-    bids = tuple(_amount(text, terms.currency, "--bid") for text in options["bids"])
     with progress_bar("repairing in make-believe") as progress:
-        troubles, past, about = _troubles(options, terms.currency)
-        progress(0.3)
-        made = work_out(
-            troubles, terms, chance, bids, past, seed=options["seed"], draws=options["draws"],
-            progress=lambda done: progress(0.3 + 0.7 * done),
-        )  # fmt: skip
+        try:
+            found = answer(*_asked(options), progress=progress)
+        except BadField as problem:
+            raise click.UsageError(f"{_OPTIONS[problem.field]}: {problem.said}") from None
     if options["as_json"]:
-        click.echo(json.dumps(_as_json(made, about, terms), indent=2))
+        click.echo(json.dumps(_as_json(found), indent=2))
     else:
-        _print(made, about, terms)
-    click.get_current_context().exit(1 if any(one.bid > made.most for one in made.at) else 0)
+        _print(found)
+    click.get_current_context().exit(1 if any(one.bid > found.made.most for one in found.made.at) else 0)
 
 
 # -- what was asked ----------------------------------------------------------------------------------
 
 
-def _amount(text: str, code: str, option: str) -> Amount:
-    from ..money import BadAmount, parse_amount
-
-    try:
-        return parse_amount(text, code)
-    except BadAmount as problem:
-        raise click.UsageError(f"{option}: {problem}") from None
-
-
-def _percent(text: str, option: str) -> Decimal:
-    from ..money import BadAmount
-    from ..money.amount import parse_percent
-
-    try:
-        return parse_percent(text)
-    except BadAmount as problem:
-        raise click.UsageError(f"{option}: {problem}") from None
-
-
-def _terms(options: dict[str, Any]) -> Terms:
-    from ..money import Amount
-    from ..money.terms import Terms
-
-    given = options["code"]
-    pieces = [piece for piece in _BETWEEN.split(options["working"].strip()) if piece]
-    marked = next((piece for piece in pieces if _MARKED.search(piece)), None)
-    code = _amount("0", given, "--currency").currency if given else "EUR"
-    if marked is not None:
-        code = _amount(marked, given, "--working").currency
-    hourly = re.sub(r"\s*(?:/|per|an|a)\s*(?:h|hour)\s*$", "", options["hourly"])
-    percent, fixed = Decimal(0), Amount.zero(code)
-    for fee in options["fees"]:
-        if "%" in fee or "percent" in fee:
-            percent += _percent(fee, "--fee")
-        else:
-            fixed += _amount(fee, code, "--fee")
-    return Terms(
-        working=_working(pieces, code),
-        parts=_amount(options["for_parts"], code, "--for-parts"),
-        fee_percent=percent,
-        fee_fixed=fixed,
-        hourly=_amount(hourly, code, "--rate"),
-        postage_in=_amount(options["postage_in"], code, "--postage-in"),
-        postage_out=_amount(options["postage_out"], code, "--postage-out"),
-    )
-
-
-def _working(pieces: list[str], code: str) -> PriceRange:
-    from ..money import BadAccount, PriceRange
-
-    prices = [_amount(piece, code, "--working") for piece in pieces]
-    if not 1 <= len(prices) <= 3:
-        raise click.UsageError("--working: expected a price such as 120, 90..150 or 90..120..150")
-    try:
-        return PriceRange(prices[0], prices[-1], prices[1] if len(prices) == 3 else None)
-    except BadAccount as problem:
-        raise click.UsageError(f"--working: {problem}") from None
-
-
-def _troubles(options: dict[str, Any], code: str) -> tuple[Any, Any, dict[str, Any]]:
-    """What may be wrong, the bench's own jobs, and what is known of the machine."""
-    from ..faults.learned_rates import model_of
+def _asked(options: dict[str, Any]) -> tuple[Asked, Board, Own, History | None]:
+    from ..jobs.bidding import Asked
     from ..money.census import generic_board
-    from ..money.from_board import troubles_of
-    from ..money.history_file import History, read_history
+    from ..money.history_file import read_history
     from .boards import open_board
 
+    asked = Asked(
+        **{name: options[name] for name in ("working", "for_parts", "symptoms", "fees", "hourly",
+           "postage_in", "postage_out", "chance_of_loss", "bids", "part_prices", "seed", "draws")},
+        currency=options["code"] or "", euro=_given(options["euro"]),
+    )  # fmt: skip
+    asked.read()  # before a board is read, which may take long
     path = options["board_path"]
     if path is None:
         board = generic_board()
     else:
         board = open_board(path, options["parts"], options["overlay"], options["kind"])
-    own = _of_bench(options["where"], model_of(board))
-    file = read_history(options["history_path"]) if options["history_path"] else History({}, ())
-    # What the person wrote down goes before what was worked out.
-    rates, past = {**own.history.rates, **file.rates}, (*own.history.past, *file.past)
-    troubles = troubles_of(
-        board, options["symptoms"], rates, _prices(options["part_prices"], code),
-        _euro(options["euro"], code),
-    )  # fmt: skip
-    about = {
-        "board": " ".join(name for name in (board.name, board.revision) if name),
-        "parts": len(board.parts),
-        "symptoms": list(options["symptoms"]),
-        "past jobs": len(past),
-        "proved faults": own.proved,
-    }
-    return troubles, past, about
+    own = _of_bench(options["where"], board)
+    return asked, board, own, read_history(options["history_path"]) if options["history_path"] else None
 
 
-@dataclass(frozen=True)
-class _Own:
-    """The history in a bench's records."""
-
-    history: History
-    proved: int
+def _given(text: str | None) -> str:
+    """An option's text; one that is empty is no number, and not the same as left out."""
+    return "" if text is None else text.strip() or "nothing"
 
 
-def _of_bench(where: str | None, model: str) -> _Own:
-    from ..money.history_file import History
+def _of_bench(where: str | None, board: Board) -> Own:
+    from ..jobs.bidding import Own
 
     if where is None or _not_begun(where):
-        return _Own(History({}, ()), 0)
-    from ..jobs.experience import bid_history
+        return Own()
     from .at_bench import opened
 
     with opened(None if where == "default" else where) as bench:
-        rates, past, proved = bid_history(bench, model)
-    return _Own(History(rates, past), proved)
+        return Own.of(bench, board)
 
 
 def _not_begun(where: str) -> bool:
@@ -250,37 +172,13 @@ def _not_begun(where: str) -> bool:
     return named and not (Path(where) / FILE).exists() and not Path(where).is_file()
 
 
-def _prices(texts: tuple[str, ...], code: str) -> dict[str, float]:
-    found = {}
-    for text in texts:
-        name, equals, price = text.rpartition("=")
-        if not equals or not name.strip():
-            raise click.UsageError(f"--part-price {text}: expected PART=PRICE, such as 4164=2.50")
-        found[name.strip()] = float(_amount(price, code, f"--part-price {name}").value)
-    return found
-
-
-def _euro(text: str | None, code: str) -> float:
-    if text is None:
-        if code == "EUR":
-            return 1.0
-        raise click.UsageError(
-            f"part prices are in euro and the bid is in {code}: say what one euro is in {code}, with --euro"
-        )
-    try:
-        rate = Decimal(text.strip().replace(",", "."))
-    except InvalidOperation:
-        rate = Decimal(0)
-    if not rate.is_finite() or not 0 < rate < 10**9:
-        raise click.UsageError(f"--euro {text}: expected a number above 0, such as 0.86")
-    return float(rate)
-
-
 # -- what is answered --------------------------------------------------------------------------------
 
 
-def _as_json(made: Bid, about: dict[str, Any], terms: Terms) -> dict[str, Any]:
+def _as_json(found: Answer) -> dict[str, Any]:
     from ..money.words import ENDS, reasons
+
+    made, prices = found.made, found.terms.range
 
     def spread(values: Quantiles, digits: int) -> dict[str, float]:
         return {
@@ -291,9 +189,12 @@ def _as_json(made: Bid, about: dict[str, Any], terms: Terms) -> dict[str, Any]:
             )
         }  # fmt: skip
 
-    prices = terms.range
     return {
-        **about,
+        "board": found.board,
+        "parts": found.parts,
+        "symptoms": list(found.symptoms),
+        "past jobs": found.past_jobs,
+        "proved faults": found.proved_faults,
         "currency": made.currency,
         "working": [f"{one.value:f}" for one in (prices.low, prices.likely, prices.high) if one is not None],
         "seed": made.seed,
@@ -330,14 +231,16 @@ def _as_json(made: Bid, about: dict[str, Any], terms: Terms) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _print(made: Bid, about: dict[str, Any], terms: Terms) -> None:
+def _print(found: Answer) -> None:
+    from ..jobs.bidding import told_history, told_terms
     from ..money.words import ENDS, by_cost, percent, reasons
 
-    shows = "; ".join(about["symptoms"]) or "it does not work"
-    click.echo(f"{about['board']}, {about['parts']} parts. Said of it: {shows}.")
-    click.echo(_told_terms(terms))
-    if about["proved faults"] or about["past jobs"]:
-        click.echo(_told_history(about))
+    made = found.made
+    shows = "; ".join(found.symptoms) or "it does not work"
+    click.echo(f"{found.board}, {found.parts} parts. Said of it: {shows}.")
+    click.echo(told_terms(found.terms))
+    if history := told_history(found.past_jobs, found.proved_faults):
+        click.echo(history)
     click.echo()
     click.echo(
         f"Most to pay: {made.most}, for a loss in at most {100 * made.chance_of_loss:g} % of cases "
@@ -376,30 +279,3 @@ def _print(made: Bid, about: dict[str, Any], terms: Terms) -> None:
     click.echo("\nWhy:")
     for text in reasons(made):
         click.echo(f"- {text}")
-
-
-def _told_history(about: dict[str, Any]) -> str:
-    told = [
-        f"{about[name]} {one if about[name] == 1 else one + 's'}"
-        for name, one in (("proved faults", "proved fault"), ("past jobs", "past job"))
-        if about[name]
-    ]
-    return f"Your own history counts: {' and '.join(told)}."
-
-
-def _told_terms(terms: Terms) -> str:
-    prices = terms.range
-    working = " to ".join(
-        dict.fromkeys(str(one) for one in (prices.low, prices.likely, prices.high) if one is not None)
-    )
-    told = [f"Mended {working}", f"for parts {terms.parts}"]
-    if terms.fee_percent or terms.fee_fixed:
-        fees = [f"{terms.fee_percent:f} %"] if terms.fee_percent else []
-        fees += [str(terms.fee_fixed)] if terms.fee_fixed else []
-        told.append(f"fees {' and '.join(fees)}")
-    if terms.hourly:
-        told.append(f"an hour {terms.hourly}")
-    for name in ("postage_in", "postage_out"):
-        if amount := getattr(terms, name):
-            told.append(f"{name.replace('_', ' ')} {amount}")
-    return ", ".join(told) + "."
