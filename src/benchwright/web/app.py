@@ -34,6 +34,7 @@ PAGES = (
     "take_in",
     "check",
     "machine",
+    "bid",
 )
 """Modules of `web/pages`, in the order in which their routes are looked at."""
 
