@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -38,11 +37,13 @@ def exchange_rate(text: str | None) -> Decimal | None:
     """What one of a currency is in another, as it was typed; None if it was not."""
     if text is None:
         return None
-    found = re.fullmatch(r"\d{1,10}(?:[.,]\d{1,10})?", text.strip())
-    rate = Decimal(found[0].replace(",", ".")) if found else Decimal(0)
-    if rate <= 0:
-        raise click.UsageError(f"--exchange {text[:30]}: expected a number above 0, such as 1.17")
-    return rate
+    from ..jobs.errors import BadEvent
+    from ..jobs.stock_deeds import rate_of
+
+    try:
+        return rate_of(text)
+    except BadEvent as problem:
+        raise click.UsageError(f"--exchange {problem}") from None
 
 
 def print_json(value: Any) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -14,23 +12,11 @@ import click
 from .at_bench import bench_option, opened
 
 if TYPE_CHECKING:
-    from ..jobs import Bench
-    from ..sheets import BoxLabel
     from ..sheets.press import Sheet
 
 F = TypeVar("F", bound=Callable[..., Any])
 _LABEL_MM = (62.0, 29.0)
 _MOST_SUSPECTS = 10
-
-
-@dataclass(frozen=True)
-class _Place:
-    """Where labels go: on a sheet of labels, or each on a page of its own."""
-
-    stock: str | None
-    first: int
-    width: float
-    height: float
 
 
 def _output_options(command: F) -> F:
@@ -88,6 +74,7 @@ def sheet_command(
     from ..sheets import make_pdf
     from ..sheets.from_job import change_sheet, condition_report, job_label, job_sheet
     from ..sheets.from_photos import photos_of
+    from ..sheets.of_stock import LabelPlace, labels_on
     from ..sheets.told import History
 
     told: dict[str, Any] = {"job": number, "sheet": sheet}
@@ -114,8 +101,8 @@ def sheet_command(
         elif sheet == "change":
             printed = change_sheet(state, number, **shown)
         else:
-            place = _Place(stock, first, *size)
-            printed = _labels([job_label(state, number)], place, history.latest.date())
+            place = LabelPlace(stock, first, *size)
+            printed = labels_on([job_label(state, number)], place, history.latest.date())
     _write(make_pdf(printed, paper), out, f"job-{number}-{sheet}.pdf", told, as_json)
 
 
@@ -139,37 +126,13 @@ def stock_sheet_command(
     labels      for boxes and drawers: of the jobs and lots named, else of every lot on hand
     """
     from ..sheets import make_pdf
-    from ..sheets.from_job import job_label, lot_label, shopping_list, stock_list
+    from ..sheets.of_stock import LabelPlace, sheet_of_stock
 
     told: dict[str, Any] = {"sheet": sheet}
+    place = LabelPlace(stock, first, *size)
     with opened(where) as bench:
-        have = bench.stock()
-        for lot in lots:
-            if lot not in have:
-                near = ", ".join(sorted(have)[:8]) or "none yet"
-                raise click.UsageError(f"there is no lot {lot!r} in stock (there are: {near})")
-        on = _latest(bench)
-        printed: Sheet
-        if sheet == "shopping":
-            printed = shopping_list(on, bench.shopping(), have, bench.numbers(), name, jobs)
-        elif sheet == "list":
-            printed = stock_list(on, have.values(), name)
-        else:
-            wanted = lots or (() if jobs else tuple(lot for lot in sorted(have) if have[lot].on_hand > 0))
-            labels = [job_label(bench.job(job), job) for job in jobs]
-            labels += [lot_label(have[lot]) for lot in wanted]
-            if len(labels) > 1 and stock is None:
-                stock = "a4-21" if paper == "a4" else "letter-30"
-            printed = _labels(labels, _Place(stock, first, *size), on)
+        printed = sheet_of_stock(bench, sheet, jobs, lots, place, paper, name)
     _write(make_pdf(printed, paper), out, f"stock-{sheet}.pdf", told, as_json)
-
-
-def _labels(labels: list[BoxLabel], place: _Place, on: date) -> Sheet:
-    from ..sheets import LabelSheet, SingleLabel, label_stock
-
-    if place.stock is None and len(labels) == 1:
-        return SingleLabel(on, labels[0], place.width, place.height)
-    return LabelSheet(on, tuple(labels), label_stock(place.stock or "a4-21"), place.first)
 
 
 def _suspects(where: str | None, number: int, own_numbers: bool) -> dict[str, Any]:
@@ -200,13 +163,6 @@ def _suspects(where: str | None, number: int, own_numbers: bool) -> dict[str, An
     if mended >= LEAST_CHANCE:
         found.append(Suspect("Put right: nothing is wrong any more", mended))
     return {"suspects": found, "others": others}
-
-
-def _latest(bench: Bench) -> date:
-    """The day on which anything was recorded last; today on an empty bench."""
-    moments = [event.recorded for event in bench.events(None)]
-    moments += [datetime.fromisoformat(job.updated.replace("Z", "+00:00")) for job in bench.jobs()]
-    return max(moments, default=datetime.now(UTC)).date()
 
 
 def _write(pdf: bytes, out: Path | None, usual: str, told: dict[str, Any], as_json: bool) -> None:

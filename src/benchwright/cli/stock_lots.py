@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -21,7 +20,7 @@ from .job_common import (
 from .stock_common import lot_json, record_of_lot, told_lot
 
 if TYPE_CHECKING:
-    from ..jobs import Bench, Event
+    from ..jobs import Bench
     from ..jobs.bodies import Price, StockReceived
     from ..jobs.stock import Lot
 
@@ -69,13 +68,14 @@ def add_command(
     """
     with opened(where, create=True) as bench:
         from ..jobs import bodies
+        from ..jobs.stock_deeds import received
 
         body = bodies.StockReceived(
             lot=_given_name(lot), kind=kind, quantity=quantity, value=value,
             condition=condition, source=source, price=_price(bench, price, exchange), where=place,
             replaces=replaces,
         )  # fmt: skip
-        _tell_lots(bench, _received(bench.receive(body)), as_json)
+        _tell_lots(bench, received(bench.receive(body)), as_json)
 
 
 @click.command("donor")
@@ -94,19 +94,10 @@ def donor_command(
     benchwright stock donor 9 "8 x 4116 150 ns" "2 x 74LS157" --where "box 9"
     """
     with opened(where) as bench:
-        from ..jobs import bodies
-        from ..jobs.entry_deeds import counted, kind_and_value
+        from ..jobs.stock_deeds import parts_of_donor, received
 
-        job = bench.job(number)
-        said: list[StockReceived] = []
-        for text in parts:
-            quantity, what = counted(text)
-            kind, value = kind_and_value(what)
-            said.append(bodies.StockReceived(
-                lot="", kind=kind, quantity=quantity, value=value, condition=condition,
-                source=f"out of job {number}, {job.title}", where=place, donor=job.uid,
-            ))  # fmt: skip
-        _tell_lots(bench, _received(bench.receive(*said)), as_json)
+        said = parts_of_donor(bench.job(number), number, parts, place, condition)
+        _tell_lots(bench, received(bench.receive(*said)), as_json)
 
 
 @click.command("count")
@@ -147,12 +138,9 @@ def list_command(about: str | None, every: bool, where: str | None, as_json: boo
     with opened(where) as bench:
         lots = bench.stock()
         numbers = bench.numbers()
-    wanted = (about or "").lower()
-    shown = [
-        lot
-        for _, lot in sorted(lots.items(), key=lambda item: (item[1].kind.lower(), item[1].value, item[0]))
-        if (every or lot.on_hand) and not lot.of_job and wanted in _words(lot).lower()
-    ]
+    from ..jobs.stock_deeds import lots_like
+
+    shown = lots_like(lots, about or "", every=every)
     if as_json:
         print_json([lot_json(lot, numbers) for lot in shown])
     elif shown:
@@ -179,17 +167,10 @@ def list_command(about: str | None, every: bool, where: str | None, as_json: boo
 def undo_command(why: str, where: str | None, as_json: bool) -> None:
     """Take back the last add, donor, count or move. (What a job used: `benchwright job undo JOB`.)"""
     with opened(where) as bench:
-        from ..jobs import BadEvent
-        from ..jobs.bodies import Undone
-        from ..jobs.history import last_to_undo
+        from ..jobs.stock_deeds import take_back
         from ..jobs.telling import tell
 
-        events = bench.events(None)
-        last = last_to_undo(events)
-        if last is None:
-            raise BadEvent("there is nothing in the stock's history to take back")
-        gone = _with(events, last)
-        bench.record_each(None, [(Undone(why=why), None, event.uid) for event in gone])
+        gone = take_back(bench, why)
     if as_json:
         print_json({"taken back": [event_json(event) for event in gone]})
     else:
@@ -213,45 +194,24 @@ def _given_name(lot: str | None) -> str:
     return lot or ""
 
 
-def _received(events: Iterable[Event]) -> list[StockReceived]:
-    from ..jobs.bodies import StockReceived
-
-    return [event.body for event in events if isinstance(event.body, StockReceived)]
-
-
-def _with(events: Sequence[Event], last: Event) -> list[Event]:
-    """Receipts that were recorded in one breath with an event, the latest first: the parts of one donor."""
-    from ..jobs.bodies import StockReceived
-    from ..jobs.history import standing
-
-    def receipt_of(event: Event) -> tuple[Any, ...] | None:
-        body = event.body
-        return (event.recorded, body.donor) if isinstance(body, StockReceived) and not body.of_job else None
-
-    same = receipt_of(last)
-    return [e for e in reversed(standing(events)) if e is last or (same and receipt_of(e) == same)]
-
-
 def _price(bench: Bench, text: str | None, exchange: str | None) -> Price | None:
     """The price of one, in the currency written or that of the latest job."""
     if text is None:
         return None
-    from ..jobs.bodies import Price
+    from ..jobs.errors import BadEvent
+    from ..jobs.stock_deeds import price_each, usual_currency
     from ..money import parse_amount
 
-    latest = bench.jobs(limit=1)
-    own = latest[0].currency if latest else "EUR"
+    own = usual_currency(bench)
     amount = parse_amount(text, own)
     rate = exchange_rate(exchange)
-    if amount.value < 0:
-        raise click.UsageError(f"--price {amount}: a price is 0 or more")
-    return Price(value=amount.value, currency=amount.currency, rate=rate,
-                 rate_in="" if rate is None else own)  # fmt: skip
-
-
-def _words(lot: Lot) -> str:
-    return " ".join((lot.lot, lot.kind, lot.value, lot.where, lot.source, lot.condition, *lot.replaces))
+    try:
+        return price_each(amount, own, rate)
+    except BadEvent as problem:
+        raise click.UsageError(f"--price {problem}") from None
 
 
 def _kept_for(lot: Lot, numbers: dict[str, int]) -> str:
-    return ", ".join(f"{numbers.get(job, '?')}: {n}" for job, n in lot.reserved.items() if n)
+    from ..jobs.stock_deeds import kept_for
+
+    return ", ".join(f"{job or '?'}: {quantity}" for job, quantity in kept_for(lot, numbers))
