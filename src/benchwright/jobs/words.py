@@ -151,8 +151,8 @@ def find_words(connection: Connection, wanted: str, limit: int) -> list[int]:
     return list(found)[:limit]
 
 
-def snippet(written: str, wanted: str, around: int = 6) -> str:
-    """A piece of a text with the words found in [ ].
+def pieces(written: str, wanted: str, around: int = 6) -> list[tuple[str, bool]]:
+    """A piece of a text around the first find: its words, each with whether it is one of those found.
 
     Parameters
     ----------
@@ -168,5 +168,10 @@ def snippet(written: str, wanted: str, around: int = 6) -> str:
 
     first = next((i for i, word in enumerate(words) if hit(word)), 0)
     begin, end = max(0, first - around), first + around + 1
-    shown = " ".join(f"[{word}]" if hit(word) else word for word in words[begin:end])
-    return ("... " if begin else "") + shown + (" ..." if end < len(words) else "")
+    shown = [(word, hit(word)) for word in words[begin:end]]
+    return [("...", False)] * bool(begin) + shown + [("...", False)] * (end < len(words))
+
+
+def snippet(written: str, wanted: str, around: int = 6) -> str:
+    """A piece of a text with the words found in [ ]; see `pieces`."""
+    return " ".join(f"[{word}]" if hit else word for word, hit in pieces(written, wanted, around))

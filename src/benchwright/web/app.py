@@ -35,6 +35,8 @@ PAGES = (
     "check",
     "machine",
     "bid",
+    "stock",
+    "search",
 )
 """Modules of `web/pages`, in the order in which their routes are looked at."""
 
