@@ -93,6 +93,7 @@ class Bench:
         self.place = place
         self._clock = clock or _now
         self._identity = identity or _random_identity
+        self._kept_lots: tuple[str, dict[str, Lot]] | None = None
 
     def close(self) -> None:
         """Let go of the records."""
@@ -367,7 +368,7 @@ class Bench:
     def stock(self) -> dict[str, Lot]:
         """Every lot, by name."""
         with self.place.reading() as connection:
-            return self._lots(connection)
+            return self._lots_now(connection)
 
     def shopping(self) -> list[Shortage]:
         """What open jobs want and the stock has not; jobs by identity."""
@@ -381,7 +382,7 @@ class Bench:
                 .order_by(schema.event.c.place, schema.event.c.number)
             )
             wanted = [_event(row, str(row.job_uid)) for row in connection.execute(query)]
-            return shopping_list(wanted, self._lots(connection))
+            return shopping_list(wanted, self._lots_now(connection))
 
     def numbers(self) -> dict[str, int]:
         """Numbers of all jobs by their identity."""
@@ -441,6 +442,17 @@ class Bench:
     ) -> dict[str, Lot]:
         """Every lot, or those of certain names; without one event, if its identity is given."""
         return stock_of(self._stock_lines(connection, KINDS, names, without))
+
+    def _lots_now(self, connection: Connection) -> dict[str, Lot]:
+        """Every lot; worked out once for each newest event, for all of years' events tell of the stock."""
+        table = schema.event
+        query = select(table.c.number, table.c.uid).order_by(table.c.number.desc()).limit(1)
+        row = connection.execute(query).first()
+        newest = "" if row is None else f"{row.number} {row.uid}"
+        known = self._kept_lots
+        if known is None or known[0] != newest:
+            self._kept_lots = known = (newest, self._lots(connection))
+        return {name: lot.copy() for name, lot in known[1].items()}
 
     def _stock_lines(
         self, connection: Connection, kinds: Sequence[str], names: Set[str] | None = None, without: str = ""
@@ -618,6 +630,7 @@ def summary_of(state: JobState, prices: dict[str, bodies.Price]) -> dict[str, An
 def rederive(bench: Bench, connection: Connection) -> None:
     """Make all that is derived anew, from the events alone."""
     table = schema.event
+    bench._kept_lots = None
     connection.execute(update(table).values(stands=0, place=table.c.number))
     drop_all_words(connection)
     numbers: list[int | None] = [None, *connection.execute(select(schema.job.c.number)).scalars()]

@@ -50,6 +50,13 @@ class Lot:
         """Neither used nor set aside."""
         return self.on_hand - sum(self.reserved.values())
 
+    def copy(self) -> Lot:
+        """The same, to be changed by itself."""
+        return Lot(
+            self.lot, self.kind, self.value, self.condition, self.source, self.price, self.where, self.donor,
+            self.replaces, self.on_hand, dict(self.reserved), self.of_job, self.origin,
+        )  # fmt: skip
+
     def free_for(self, job: str) -> int:
         """What a job may use: what is free, and what is set aside for it."""
         return self.free + self.reserved.get(job, 0)
@@ -118,12 +125,13 @@ def stock_of(events: Iterable[Said]) -> dict[str, Lot]:
             if body.of_job:
                 brought.add((body.lot, body.of_job))
     closed: set[str] = set()
+    aside: dict[str, set[str]] = {}  # job: lots of which parts may be set aside for it
     for event in events:
         body = event.body
         if isinstance(body, bodies.Closed):
             closed.add(event.job)
-            for lot in lots.values():
-                lot.reserved.pop(event.job, None)
+            for name in aside.pop(event.job, ()):
+                lots[name].reserved.pop(event.job, None)
         elif isinstance(body, bodies.Reopened):
             closed.discard(event.job)
         elif isinstance(body, bodies.PartReserved) and event.job in closed:
@@ -131,6 +139,7 @@ def stock_of(events: Iterable[Said]) -> dict[str, Lot]:
         elif isinstance(body, bodies.PartUsed | bodies.PartReserved):
             if body.lot in lots and (body.lot, event.job) not in brought:
                 _taken(lots[body.lot], event.job, body)
+                aside.setdefault(event.job, set()).add(body.lot)
         elif isinstance(body, bodies.StockReceived):
             key = key_of(body.lot, body.of_job)
             lots[key] = _received(body, lots[key])

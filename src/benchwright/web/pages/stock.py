@@ -124,7 +124,8 @@ def _lot(bench: Bench, name: str) -> Lot:
 
 
 def _open_jobs(bench: Bench) -> list[tuple[int, str]]:
-    return [(line.number, line.title) for line in bench.jobs() if line.stage not in ENDS][:JOBS_OFFERED]
+    latest = bench.jobs(limit=4 * JOBS_OFFERED)
+    return [(line.number, line.title) for line in latest if line.stage not in ENDS][:JOBS_OFFERED]
 
 
 def address(lot: str) -> str:
@@ -140,10 +141,9 @@ def shorter_address(request: Request) -> Response:
 @shows
 def shopping(request: Request) -> Response:
     from ...sheets.from_stock import shopping_list
-    from ...sheets.of_stock import latest_day
 
     bench = bench_of(request)
-    found = shopping_list(latest_day(bench), bench.shopping(), bench.stock(), bench.numbers())
+    found = shopping_list(datetime.now().date(), bench.shopping(), bench.stock(), bench.numbers())
     return page(
         request, "stock/shopping.html", lines=found.lines, total=found.total,
         unpriced=sum(line.price is None for line in found.lines), jobs=_open_jobs(bench),
