@@ -279,8 +279,8 @@ def cold_starts(command: str, bench: str, times: int) -> None:
             spent.append(time.perf_counter() - start)
     spent.sort()
     p95 = spent[min(times - 1, int(0.95 * times))]
-    told = f"median {spent[times // 2]:.2f} s, p95 {p95:.2f} s, max {spent[-1]:.2f} s"
-    print(f"\ncold start, {times} times: {told}")
+    summary = f"median {spent[times // 2]:.2f} s, p95 {p95:.2f} s, max {spent[-1]:.2f} s"
+    print(f"\ncold start, {times} times: {summary}")
     done = subprocess.run(
         [sys.executable, "-X", "importtime", "-c",
          "import benchwright.cli.main, uvicorn, benchwright.web.app as app; app._routes()"],
@@ -290,11 +290,11 @@ def cold_starts(command: str, bench: str, times: int) -> None:
     for line in done.stderr.splitlines():
         own, whole, name = (part.strip() for part in line.removeprefix("import time:").split("|"))
         if whole.isdecimal():
-            rows.append((name, int(own), int(whole)))
+            rows.append((name, int(own)))
     rooms: dict[str, int] = {}
-    for name, own, _ in rows:
-        room = name.partition(".")[0]
-        rooms[room] = rooms.get(room, 0) + own
+    for module, alone in rows:
+        room = module.partition(".")[0]
+        rooms[room] = rooms.get(room, 0) + alone
     slowest = sorted(rooms.items(), key=lambda item: -item[1])[:12]
     print(f"imports, {sum(rooms.values()) / 1e6:.2f} s, of these by package:")
     print(", ".join(f"{name} {took / 1000:.0f} ms" for name, took in slowest))
