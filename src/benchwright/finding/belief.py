@@ -77,7 +77,6 @@ class Belief:
     rates: Floats
     joint: Callable[[tuple[int, ...], int], float | None] | None = None
     steps: list[Note | Cure] = field(default_factory=list)
-    several: list[Several] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         total = float(self.rates.sum())
@@ -93,7 +92,8 @@ class Belief:
         self.cured = np.full(len(self.rates), -np.inf)
         self._cures = False
         self.none = math.log(EXPECTED_FAULTS * NONE_SHARE)
-        self.several = []
+        self._several: list[Several] = []
+        self._grown = True
         # One row of ratios for each reading, its numbers beside it, and each fault's best row.
         self._ratios = np.zeros((0, len(self.rates)))
         self._expected: list[tuple[float, float]] = []
@@ -191,10 +191,25 @@ class Belief:
         exact = note.together[members]
         return otherwise if exact is None else exact
 
-    def grow(self, singles: int = 60, partners: int = 400, keep: int = 120) -> None:
-        """Consider pairs and triples where the best single faults leave readings unexplained."""
-        self.several = []
+    def grow(self) -> None:
+        """Consider pairs and triples where the best single faults leave readings unexplained.
+
+        That is worked out when it is first asked for: of many readings taken in one after the other only the
+        last result counts.
+        """
         self._known = None
+        self._grown = False
+
+    @property
+    def several(self) -> list[Several]:
+        """Pairs and triples considered."""
+        if not self._grown:
+            self._grown = True
+            self._grow()
+        return self._several
+
+    def _grow(self, singles: int = 60, partners: int = 400, keep: int = 120) -> None:
+        self._several = []
         if not self._step_of or len(self.rates) < 2 or self._cures:
             return
         if not len(self._left((int(np.argmax(self.there)),))):
@@ -225,7 +240,7 @@ class Belief:
         ranked = sorted(((v, m) for m, v in found.items() if v > floor), reverse=True)[:keep]
         exact = [Several(members, self._log_weight(members)) for _, members in ranked]
         exact.sort(key=lambda s: -s.log_weight)
-        self.several = exact
+        self._several = exact
         if exact:
             self._grow_triples(exact[:12], helps, floor)
 
@@ -247,7 +262,7 @@ class Belief:
                 found[members] = max(found.get(members, -np.inf), float(score[index]))
         for members, value in sorted(found.items(), key=lambda item: -item[1])[:20]:
             if value > floor:
-                self.several.append(Several(members, self._log_weight(members)))
+                self._several.append(Several(members, self._log_weight(members)))
 
     def _log_weight(self, members: tuple[int, ...]) -> float:
         return float(self.log_odds[list(members)].sum() + self._with(members).sum())
