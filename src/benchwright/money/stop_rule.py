@@ -12,8 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
-from scipy.stats import poisson
 
 from .troubles import Bench, Troubles
 
@@ -85,6 +83,8 @@ class Repair:
 
     @classmethod
     def of(cls, troubles: Troubles, bench: Bench) -> Repair:
+        from scipy.stats import poisson  # slow to load, and prices are read without it
+
         bits = np.full(bench.stages, troubles.hidden_bits)
         bits[0] = troubles.bits
         number = float(troubles.hidden.sum() + troubles.hidden_unlisted)
@@ -149,6 +149,8 @@ class Repair:
         median, spread = float(self.median[stage]), self.bench.spread
         if spread == 0.0:
             return np.array([median]), np.ones(1), np.array([median])
+        from scipy.special import ndtr, ndtri
+
         score = ndtri(_GRID)
         part = median * math.exp(spread**2 / 2) * ndtr(score - spread)
         return median * np.exp(spread * score), _GRID, part

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
@@ -13,7 +14,6 @@ from starlette.routing import Route
 
 from ...caution import Caution
 from ...caution import get as caution
-from ...finding import Check
 from ...finding.reading import HEATS, LOGIC, LOOKS
 from ...jobs import Event, JobState
 from ...jobs.bodies import TimerStarted, TimerStopped
@@ -23,6 +23,9 @@ from ...jobs.telling import tell_state, told_with_points, without_echoes
 from ..judge import Known
 from ..page import bench_of, go, known_as, number_of, shows, takes, text_of
 from .job_frame import job_of, job_page
+
+if TYPE_CHECKING:
+    from ...finding import Check  # the finders' process loads what belongs to it; this one starts without
 
 WORDS = {"look": LOOKS, "heat": HEATS, "logic": LOGIC}
 """What may be seen at a check that has words and no number."""
