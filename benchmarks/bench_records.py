@@ -179,6 +179,15 @@ def measure(bench: Bench, jobs: int, times: int, rng: random.Random) -> None:
     def search(make: Callable[[], str]) -> Callable[[], Any]:
         return lambda: bench.search(make())
 
+    def anew(act: Callable[[], Any]) -> Callable[[], Any]:
+        """As after something was recorded: the stock is kept from one event to the next."""
+
+        def forgetful() -> Any:
+            bench._kept_lots = None
+            return act()
+
+        return forgetful
+
     reading: dict[str, Callable[[], Any]] = {
         "list, all": bench.jobs,
         "list, one stage": lambda: bench.jobs("being mended"),
@@ -191,8 +200,9 @@ def measure(bench: Bench, jobs: int, times: int, rng: random.Random) -> None:
         "search: two of every reading (gnd voltage)": search(lambda: "gnd voltage"),
         "search: one letter (u)": search(lambda: "u"),
         "search: nothing found": search(lambda: "xylophone"),
-        "stock": bench.stock,
-        "shopping list": bench.shopping,
+        "stock": anew(bench.stock),
+        "stock again": bench.stock,
+        "shopping list": anew(bench.shopping),
         "confirmed faults": bench.confirmed,
     }
     # Not those that an earlier run made: there is little to take back in them.
