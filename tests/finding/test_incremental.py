@@ -109,6 +109,20 @@ def test_order_of_notes_does_not_matter(data: st.DataObject) -> None:
         np.testing.assert_allclose(mine, theirs, rtol=0, atol=1e-9)
 
 
+def test_sets_of_faults_asked_for_at_the_end_are_those_asked_for_on_the_way() -> None:
+    """Readings that quarrel make sets of faults; that nobody looks at them in between changes nothing."""
+    looked, unseen = FaultFinder(BOARD), FaultFinder(BOARD)
+    most = 0
+    for reading in pool():
+        looked.record(reading)
+        most = max(most, len(looked.belief.several))
+        unseen.record(reading)
+    assert most > 0
+    assert unseen.belief.sets() == looked.belief.sets()
+    for mine, theirs in zip(unseen.belief.posterior(), looked.belief.posterior(), strict=True):
+        np.testing.assert_array_equal(mine, theirs)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_lazy_ranking_finds_the_best_checks(seed: int) -> None:
     """Weighing only what may be among the best gives the order that weighing everything gives."""
