@@ -24,6 +24,7 @@ _STEPS_AN_OCTAVE = 4
 _OCTAVES = 10
 _TWO_SIGMA = 1.96
 _MOST_DRAWS = 2_000_000
+_RISKS = 41
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +110,8 @@ class Bid:
     hours, cost, leaves : Quantiles
         Hours at the bench with the last ones (selling, or taking apart); hours and parts of the repair in
         money; what the machine leaves before it is paid for.
+    risk : ndarray, shape (41,)
+        Prices at which a loss has a chance of 0, 2.5, 5 ... 100 %.
     at : tuple of AtBid
     groups : tuple of GroupShare
         Those that cost most first; trouble of no listed kind among them.
@@ -130,6 +133,7 @@ class Bid:
     hours: Quantiles
     cost: Quantiles
     leaves: Quantiles
+    risk: Floats
     at: tuple[AtBid, ...]
     groups: tuple[GroupShare, ...]
     bench: Bench
@@ -239,6 +243,7 @@ def work_out(
         hours=Quantiles.of((made.minutes + last) / 60.0),
         cost=Quantiles.of(spent),
         leaves=Quantiles.of(leaves),
+        risk=np.quantile(leaves, np.linspace(0.0, 1.0, _RISKS)) - terms.before,
         at=tuple(_at(bid, conduct.expected, leaves, terms) for bid in at),
         groups=_groups(troubles, made, ends),
         bench=bench,

@@ -15,6 +15,7 @@ from starlette.routing import Route
 from ...errors import BadFile
 from ...jobs.bidding import Answer, Asked, BadField, told_history, told_terms
 from ...money.history_file import History, read_history
+from ..bid_picture import risk_picture
 from ..bids import Bids, KeptBid, make
 from ..machine_form import DEMO_BOARD, BadForm, board_of_form
 from ..page import bench_of, go, known_as, page, records_of, shows, takes, text_of
@@ -202,7 +203,8 @@ def shown(request: Request) -> Response:
     )
     return page(
         request, "bid/answer.html", bid=bid, asked=bid.asked, found=found, made=made, ends=ends,
-        spreads=spreads, groups=by_cost(made, 8), reasons=reasons(made), share=percent,
+        spreads=spreads, picture=risk_picture(made), groups=by_cost(made, 8), reasons=reasons(made),
+        share=percent,
         terms=told_terms(found.terms), history=told_history(found.past_jobs, found.proved_faults),
         even_pays=made.even.value > Decimal(0), demo_board=DEMO_BOARD, bench_there=_has_bench(request),
         earlier=[one for one in _earlier(request) if one[0] != key], problem="",
