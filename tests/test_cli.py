@@ -100,7 +100,7 @@ def test_the_command_list_names_every_command() -> None:
     """The short list in `benchwright --help`, kept apart so that help is quick, is complete."""
     text = run("--help").output
     names = {"bench", "bid", "board", "demo", "doctor", "find", "job", "next"}
-    names |= {"stock", "suspects", "tape", "transport"}
+    names |= {"serve", "stock", "suspects", "tape", "transport"}
     assert all(f"  {name} " in text for name in names)
     assert {command[0] for command in commands()} == names
 

@@ -20,6 +20,7 @@ _COMMANDS = {
     "find": ("find", "find", "Find a fault in a dialogue: it proposes, you measure."),
     "job": ("job", "job", "The machines on the bench: take in, log, look up, hand over."),
     "next": ("ask", "next_command", "The next best checks for a table of readings."),
+    "serve": ("serve", "serve", "The bench in the browser, and on paired phones."),
     "stock": ("stock", "stock", "Parts on hand, set aside, used, short."),
     "suspects": ("ask", "suspects_command", "The suspects for a table of readings."),
     "tape": ("tape", "tape", "Measure a deck, read data tapes, rescue damaged ones."),

@@ -19,13 +19,16 @@ from starlette.staticfiles import StaticFiles
 
 from ..errors import BenchwrightError
 from .feed import Feed
+from .guard import GuardedApp
 from .judge import Judge
 from .page import page, problem_page
 from .records import Records
+from .sessions import Sessions
 from .settings import Settings
 from .tasks import Tasks
 
 PAGES = (
+    "doors",
     "queue",
     "welcome",
     "live",
@@ -52,7 +55,7 @@ def make_app(settings: Settings) -> Starlette:
     mimetypes.add_type("font/woff2", ".woff2")
     records = Records(settings.bench)
     feed = Feed(records)
-    app = Starlette(
+    app = GuardedApp(
         routes=_routes(),
         lifespan=_lifespan,
         exception_handlers={HTTPException: _not_found, Exception: _failed},
@@ -62,16 +65,8 @@ def make_app(settings: Settings) -> Starlette:
     app.state.feed = feed
     app.state.judge = Judge(records, feed)
     app.state.tasks = Tasks(feed)
-    _guard(app, settings)
+    app.state.sessions = Sessions(settings.state_folder, settings.port)
     return app
-
-
-def _guard(app: Starlette, settings: Settings) -> None:
-    from .guard import Guard
-    from .sessions import Sessions
-
-    app.state.sessions = Sessions(settings.state_folder)
-    app.add_middleware(Guard, settings=settings, sessions=app.state.sessions)
 
 
 def _routes() -> list[BaseRoute]:

@@ -22,6 +22,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from ..errors import BenchwrightError
 from ..jobs.errors import NoSuchEvent, NoSuchJob
 from ..moments import ago, hours, local
+from .guard import FILES_BYTES, FORM_BYTES, allow_body
 from .records import NoBench, Records
 
 if TYPE_CHECKING:
@@ -194,7 +195,7 @@ def shows(work: Callable[[Request], Response]) -> Endpoint:
 
 
 def takes(
-    *, files: int = 0, field: int = SMALL
+    *, files: int = 0, field: int = SMALL, most: int = 0
 ) -> Callable[[Callable[[Request, FormData], Response]], Endpoint]:
     """A form that is taken: the work runs in a thread, and a problem keeps what was typed.
 
@@ -204,16 +205,19 @@ def takes(
         How many files it may carry.
     field : int
         Bytes of one text field.
+    most : int
+        Bytes of the whole form; 0 for the usual limit of forms with files, or without.
     """
 
     def around(work: Callable[[Request, FormData], Response]) -> Endpoint:
         @functools.wraps(work)
         async def endpoint(request: Request) -> Response:
+            allow_body(request, most or (FILES_BYTES if files else max(FORM_BYTES, 2 * field)))
             try:
                 form = await request.form(max_files=files, max_fields=400, max_part_size=field)
             except HTTPException as problem:
                 said = BenchwrightError(f"the form cannot be read: {problem.detail}")
-                return await run_in_threadpool(problem_page, request, said, 400)
+                return await run_in_threadpool(problem_page, request, said, problem.status_code)
             try:
                 return await run_in_threadpool(work, request, form)
             except BenchwrightError as problem:

@@ -78,12 +78,15 @@ class Settings:
     doors : tuple of Door
         Every address that it answers at, and no other.
     state_folder, cache_folder : Path
+    fingerprint : str
+        Of the certificate at the door for phones, in groups of digits.
     """
 
     bench: str | None
     doors: tuple[Door, ...]
     state_folder: Path
     cache_folder: Path
+    fingerprint: str = ""
 
     @classmethod
     def of(
