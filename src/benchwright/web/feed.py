@@ -47,6 +47,10 @@ class Feed:
         """A long work has gone on. From any thread."""
         self._tell(f"task-{key}-changed")
 
+    def let_in(self) -> None:
+        """Somebody was let in, or put out. From any thread."""
+        self._tell("let-in-changed")
+
     def _tell(self, what: str) -> None:
         loop = self._loop
         if loop is None or loop.is_closed():

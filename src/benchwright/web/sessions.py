@@ -235,6 +235,12 @@ class Sessions:
                 key=lambda session: -session.seen,
             )
 
+    def is_in(self, key: str) -> bool:
+        """Whether a session is still let in."""
+        with self._lock:
+            session = self._sessions.get(key)
+            return session is not None and session.ends > self._clock()
+
     def revoke(self, key: str) -> bool:
         """Let a session in no more; False if there is none of that key."""
         with self._lock:
@@ -259,7 +265,7 @@ class Sessions:
         try:
             write_private(self.file, msgspec.json.encode(live))
             for other in self.file.parent.glob("sessions-*.json"):  # of ports that were used once
-                if other.stat().st_mtime < self._written - BENCH_LIFE:
+                if other != self.file and other.stat().st_mtime < self._written - BENCH_LIFE:
                     other.unlink()
             self.trouble = ""
         except OSError as problem:  # all works until the app ends; the page of phones says so

@@ -12,6 +12,7 @@ from starlette.routing import Route
 
 from ...errors import BenchwrightError
 from ...moments import ago, local
+from ..account import is_another_account
 from ..guard import cookie_name, door_of, outside_page, session_of
 from ..page import go, page, shows, takes, text_of
 from ..sessions import PAIRING_LIFE, Refused, Session, Sessions, device_of
@@ -39,7 +40,7 @@ def start(request: Request) -> Response:
         return Response()
     door, sessions = door_of(request), sessions_of(request)
     try:
-        if door.lan:
+        if door.lan or _is_another_account(request):
             raise Refused
         session, secret = sessions.spend(
             "start", request.query_params.get("token", ""), address_of(request), _device(request), door.lan
@@ -83,12 +84,18 @@ def pair_now(request: Request, form: FormData) -> Response:
     return _with_cookie(request, RedirectResponse("/", 303), session, secret)
 
 
+def _is_another_account(request: Request) -> bool:
+    client, server = request.scope.get("client"), request.scope.get("server")
+    return client is not None and server is not None and is_another_account(client, server)
+
+
 def _device(request: Request) -> str:
     return device_of(request.headers.get("user-agent", ""))
 
 
 def _with_cookie(request: Request, answer: Response, session: Session, secret: str) -> Response:
     door = door_of(request)
+    request.app.state.feed.let_in()
     answer.set_cookie(
         cookie_name(door), secret, max_age=int(session.ends - session.made), path="/",
         secure=door.scheme == "https", httponly=True, samesite="strict",
@@ -126,6 +133,7 @@ def disconnect(request: Request, form: FormData) -> Response:
     said = "Disconnected: it is not let in any more."
     if not sessions_of(request).revoke(key):
         said = "It was disconnected already."
+    request.app.state.feed.let_in()
     return go(request, "/phones", said)
 
 
