@@ -1,7 +1,7 @@
 """Copy what the web app carries with it out of the npm registry, by version, with licences and hashes.
 
-Run it after changing web/package.json: `.venv/bin/python tools/vendor_web.py`. Needs npm and a network. What it
-writes is committed, so that installing and running need neither.
+Run it after changing web/package.json: `.venv/bin/python tools/vendor_web.py`. Needs npm and a network.
+What it writes is committed, so that installing and running need neither.
 """
 
 import hashlib
@@ -41,7 +41,8 @@ def main() -> None:
         for name in ("package.json", "package-lock.json"):
             if (NEEDS / name).exists():
                 shutil.copy(NEEDS / name, work)
-        subprocess.run(["npm", "install", "--ignore-scripts", "--no-audit", "--no-fund"], cwd=work, check=True)
+        command = ["npm", "install", "--ignore-scripts", "--no-audit", "--no-fund"]
+        subprocess.run(command, cwd=work, check=True)
         shutil.copy(work / "package-lock.json", NEEDS)
         copy(work / "node_modules", FILES, INTO)
         copy(work / "node_modules", TEST_FILES, FOR_TESTS)

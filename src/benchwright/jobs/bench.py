@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
+import itertools
 import uuid
 from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, fields
@@ -107,7 +109,9 @@ class Bench:
 
     # -- writing ---------------------------------------------------------------------------------------------
 
-    def new_job(self, title: str, currency: str, *first: AnyBody, rate_per_hour: Any = None) -> int:
+    def new_job(
+        self, title: str, currency: str, *first: AnyBody, rate_per_hour: Any = None, known_as: str = ""
+    ) -> int:
         """Begin a job, with what is known at once; its number.
 
         Parameters
@@ -118,21 +122,29 @@ class Bench:
         first : bodies
             Recorded in the same breath: identity, take-in, symptoms.
         rate_per_hour : Decimal, optional
+        known_as : str
+            See `record`; a job that was begun under this name is not begun again.
         """
         opened = bodies.Opened(title=title, currency=currency, rate_per_hour=rate_per_hour)
-        uid = self._identity()
+        identity = self._identities(known_as)
         with self.place.writing() as connection:
+            uid = identity()
+            if known_as:
+                query = select(schema.job.c.number).where(schema.job.c.uid == uid)
+                if (known := connection.execute(query).scalar()) is not None:
+                    return int(known)
             number = int(
                 connection.execute(select(func.coalesce(func.max(schema.job.c.number), 0))).scalar_one()
             )
             connection.execute(insert(schema.job).values(number=number + 1, uid=uid))
             for body in (opened, *first):
-                self._write(connection, number + 1, uid, body)
+                self._write(connection, number + 1, uid, body, identity=identity)
         return number + 1
 
     def record(
-        self, job: int | None, *said: AnyBody, at: datetime | None = None, supersedes: str = ""
-    ) -> list[Event]:
+        self, job: int | None, *said: AnyBody, at: datetime | None = None, supersedes: str = "",
+        known_as: str = "",
+    ) -> list[Event]:  # fmt: skip
         """Record events; all of them or none. When this returns they are there for good.
 
         Parameters
@@ -144,6 +156,10 @@ class Bench:
             When it happened; by default when it is recorded.
         supersedes : str
             Identity of the event that the (one) body corrects.
+        known_as : str
+            A name of one's own for the deed, at least as hard to meet by chance as 128 random bits: what was
+            recorded under it is not recorded again but given back as it was. So whoever did not hear the
+            answer can ask again. Without one, it is recorded as often as it is asked for.
 
         Raises
         ------
@@ -155,10 +171,10 @@ class Bench:
         """
         if supersedes and len(said) != 1:
             raise BadEvent("one event is corrected by one event")
-        return self.record_each(job, [(body, at, supersedes) for body in said])
+        return self.record_each(job, [(body, at, supersedes) for body in said], known_as=known_as)
 
     def record_each(
-        self, job: int | None, said: Sequence[tuple[AnyBody, datetime | None, str]]
+        self, job: int | None, said: Sequence[tuple[AnyBody, datetime | None, str]], *, known_as: str = ""
     ) -> list[Event]:
         """Record events and corrections, each with its own moment and what it supersedes; all or none.
 
@@ -167,6 +183,8 @@ class Bench:
         job : int or None
         said : sequence of (body, datetime or None, str)
             As the parameters of `record`.
+        known_as : str
+            See `record`.
 
         Notes
         -----
@@ -174,30 +192,36 @@ class Bench:
         """
         with self.place.writing() as connection:
             uid, now = "" if job is None else self._uid(connection, job), self._clock()
-            return [
-                self._write(connection, job, uid, body, at=at, supersedes=supersedes, now=now)
+            identity = self._identities(known_as)
+            return self._known(connection, known_as) or [
+                self._write(
+                    connection, job, uid, body, at=at, supersedes=supersedes, now=now, identity=identity
+                )
                 for body, at, supersedes in said
             ]
 
-    def receive(self, *said: bodies.StockReceived) -> list[Event]:
+    def receive(self, *said: bodies.StockReceived, known_as: str = "") -> list[Event]:
         """Record parts that come into stock, as `record`; a lot without a name gets one that is free.
 
         The name is chosen when nobody else can write, so that two who add parts at once get two lots.
         """
         with self.place.writing() as connection:
+            if known := self._known(connection, known_as):
+                return known
             names, now, events = set(self._lots(connection)), self._clock(), []
+            identity = self._identities(known_as)
             for body in said:
                 if not body.lot:
                     body = msgspec.structs.replace(body, lot=free_name(body.kind, names))
                 names.add(body.lot)
-                events.append(self._write(connection, None, "", body, now=now))
+                events.append(self._write(connection, None, "", body, now=now, identity=identity))
             return events
 
     def attach(
         self, job: int, source: Path | BinaryIO | bytes, name: str, media_type: str, *,
-        what: Any = "file", caption: str = "", at: datetime | None = None,
+        what: Any = "file", caption: str = "", at: datetime | None = None, known_as: str = "",
     ) -> Event:  # fmt: skip
-        """Store a file and record it with the job."""
+        """Store a file and record it with the job; `known_as` as in `record`."""
         stream: BinaryIO
         if isinstance(source, bytes):
             stream = io.BytesIO(source)
@@ -208,11 +232,13 @@ class Bench:
                 raise BenchError(f"{source}: {(problem.strerror or str(problem)).lower()}") from None
         with stream, self.place.writing() as connection:
             uid = self._uid(connection, job)
+            if known := self._known(connection, known_as):
+                return known[0]
             sha256, size = self.place.attachments.put(connection, stream)
             body = bodies.Attachment(
                 sha256=sha256, name=name, media_type=media_type, size=size, what=what, caption=caption
             )
-            return self._write(connection, job, uid, body, at=at)
+            return self._write(connection, job, uid, body, at=at, identity=self._identities(known_as))
 
     def undo(self, job: int, why: str = "") -> Event:
         """Take back the latest event of a job that stands; the event taken back."""
@@ -234,6 +260,7 @@ class Bench:
     def _write(
         self, connection: Connection, job: int | None, uid: str, body: AnyBody, *,
         at: datetime | None = None, supersedes: str = "", now: datetime | None = None,
+        identity: Callable[[], str] | None = None,
     ) -> Event:  # fmt: skip
         """One event, with all that is derived from it, in the transaction at hand."""
         now = now or self._clock()
@@ -264,7 +291,7 @@ class Bench:
             rules.check(body, derive(uid, before) if job is not None else None, known, moment)
         else:
             rules.plain_fields(body)
-        fields = (self._identity(), uid, to_iso(moment), to_iso(now), supersedes)
+        fields = ((identity or self._identity)(), uid, to_iso(moment), to_iso(now), supersedes)
         number = (
             int(connection.execute(select(func.coalesce(func.max(schema.event.c.number), 0))).scalar_one())
             + 1
@@ -330,7 +357,48 @@ class Bench:
                 events = self._events(connection, number)
                 _summarise(connection, number, derive(uid, events), self._prices(connection, events))
 
+    # -- deeds that are known by a name ----------------------------------------------------------------------
+
+    def recorded(self, known_as: str) -> list[Event]:
+        """What was recorded under a name (see `record`), whatever became of it since; nothing, if nothing."""
+        with self.place.reading() as connection:
+            return self._known(connection, known_as)
+
+    def _identities(self, known_as: str) -> Callable[[], str]:
+        """Gives an identity for each event of a deed, in order."""
+        if not known_as:
+            return self._identity
+        numbers = itertools.count()
+        return lambda: _named(known_as, next(numbers))
+
+    def _known(self, connection: Connection, known_as: str) -> list[Event]:
+        found: list[Event] = []
+        while known_as:
+            query = (
+                select(schema.event, schema.job.c.uid.label("job_uid"))
+                .outerjoin(schema.job, schema.event.c.job == schema.job.c.number)
+                .where(schema.event.c.uid == _named(known_as, len(found)))
+            )
+            row = connection.execute(query).first()
+            if row is None:
+                break
+            found.append(_event(row, row.job_uid or ""))
+        return found
+
     # -- reading ---------------------------------------------------------------------------------------------
+
+    def newest(self) -> int:
+        """Number of the latest event; 0 if there is none."""
+        with self.place.reading() as connection:
+            return int(
+                connection.execute(select(func.coalesce(func.max(schema.event.c.number), 0))).scalar_one()
+            )
+
+    def changed_since(self, number: int) -> list[int | None]:
+        """The jobs that have later events than the one of that number; None among them is the stock."""
+        query = select(schema.event.c.job).where(schema.event.c.number > number).distinct()
+        with self.place.reading() as connection:
+            return [None if job is None else int(job) for job in connection.execute(query).scalars()]
 
     def jobs(self, stage: str = "", limit: int | None = None) -> list[JobLine]:
         """Jobs, the latest touched first."""
@@ -489,6 +557,11 @@ def open_bench(where: str | Path | None = None, *, create: bool = True) -> Bench
 
 def _now() -> datetime:
     return datetime.now(UTC)
+
+
+def _named(known_as: str, place: int) -> str:
+    """The identity of one event, or job, of a deed with a name."""
+    return hashlib.sha256(f"{known_as} {place}".encode()).hexdigest()[:32]
 
 
 def _random_identity() -> str:

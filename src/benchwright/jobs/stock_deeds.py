@@ -138,6 +138,8 @@ def take_back(bench: Bench, why: str = "", *, known_as: str = "") -> list[Event]
         There is nothing to take back.
     """
     events = bench.events(None)
+    if undone_before := {event.supersedes for event in bench.recorded(known_as)}:
+        return [event for event in reversed(events) if event.uid in undone_before]
     last = last_to_undo(events)
     if last is None:
         raise BadEvent("there is nothing in the stock's history to take back")
@@ -145,7 +147,7 @@ def take_back(bench: Bench, why: str = "", *, known_as: str = "") -> list[Event]
     undone: list[tuple[bodies.AnyBody, Any, str]] = [
         (bodies.Undone(why=why), None, event.uid) for event in gone
     ]
-    bench.record_each(None, undone, **({"known_as": known_as} if known_as else {}))
+    bench.record_each(None, undone, known_as=known_as)
     return gone
 
 

@@ -48,6 +48,15 @@ def all_functions() -> dict[str, Function]:
     return {key: Function(key, row["name"], row["asks"]) for key, row in rows.items()}
 
 
+def names_of_functions() -> dict[str, str]:
+    """What each function may be called when a test of it is written down, in small letters, and its key."""
+    return {
+        name.lower(): key
+        for key, function in all_functions().items()
+        for name in (key, key.replace("_", " "), function.name)
+    }
+
+
 @dataclass(frozen=True, slots=True)
 class FunctionTest:
     """One test of one function.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
@@ -100,7 +100,7 @@ def _known(request: Request, job: JobState) -> Known:
     return known
 
 
-def _values(request: Request, job: JobState) -> dict[str, object]:
+def _values(request: Request, job: JobState) -> dict[str, Any]:
     known = _known(request, job)
     judgement = known.judgement
     cards = [] if judgement is None else [card_of(check, job) for check in judgement.checks]
@@ -164,17 +164,11 @@ def head_part(request: Request) -> Response:
 
 @takes()
 def log(request: Request, form: FormData) -> Response:
-    from ...sheets.condition import all_functions  # what a test may be called
+    from ...sheets.condition import names_of_functions  # what a test may be called
 
     number = number_of(request)
     line = text_of(form, "line")
-    functions = {}
-    if re.match(r"test\b", line, re.IGNORECASE):
-        functions = {
-            name.lower(): key
-            for key, function in all_functions().items()
-            for name in (key, key.replace("_", " "), function.name)
-        }
+    functions = names_of_functions() if re.search(r"^\s*test\b", line, re.IGNORECASE | re.MULTILINE) else {}
     done = log_lines(
         bench_of(request), number, line.splitlines() or [""], meter=text_of(form, "meter"),
         functions=functions, known_as=known_as(form),

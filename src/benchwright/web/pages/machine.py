@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import get_args
 
+import msgspec
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import Response
@@ -80,9 +81,10 @@ def save(request: Request, form: FormData) -> Response:
         changes.append((taken, None, job.taken_in_event.uid if job.taken_in_event else ""))
     rate = rate_of(form, job.currency)
     if rate != job.rate_per_hour:
-        begun = next(event for event in reversed(job.events) if isinstance(event.body, bodies.Opened))
-        opened = bodies.Opened(title=begun.body.title, currency=job.currency, rate_per_hour=rate)  # type: ignore[union-attr]
-        changes.append((opened, None, begun.uid))
+        uid, begun = next(
+            (event.uid, event.body) for event in reversed(job.events) if isinstance(event.body, bodies.Opened)
+        )
+        changes.append((msgspec.structs.replace(begun, rate_per_hour=rate), None, uid))
     if not changes:
         return go(request, f"/jobs/{number}/machine", "Nothing was changed.")
     bench_of(request).record_each(number, changes, known_as=known_as(form))
