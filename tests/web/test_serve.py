@@ -119,7 +119,7 @@ def test_a_phone_that_is_put_out_hears_nothing_more(tmp_path: Path) -> None:
         heard = stream.getresponse()
         assert heard.readline() == b"retry: 2000\n"
         page = ask(own.home + "/phones", cookie=bench).text
-        (row,) = [row for row in page.split("<li")[1:] if "this one" not in row]
+        (row,) = [row for row in page.split("<li ")[1:] if "this one" not in row]
         key = re.search(r'name="key" value="(\w+)"', row)
         assert key
         gone = ask(own.home + "/phones/disconnect", "POST", f"key={key[1]}", cookie=bench, **form)
