@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
@@ -78,13 +78,15 @@ def moment_of(bench: Bench, number: int, line: str) -> int:
     return next(event.number for event in bench.events(number) if event.recorded == at)
 
 
-def fill(folder: Path) -> bool:
+def fill(folder: Path, told: Callable[[float], object] = lambda share: None) -> bool:
     """Fill a bench with the demo's jobs, unless it holds them already.
 
     Parameters
     ----------
     folder : Path
         Of the bench; made if it is not there.
+    told : callable
+        Hears, as it goes on, what share is done.
 
     Returns
     -------
@@ -105,7 +107,7 @@ def fill(folder: Path) -> bool:
                     "while it wrote them: nothing was touched. Name another folder with --out"
                 )
             return False
-        _play(bench, ticker)
+        _play(bench, ticker, told)
     return True
 
 
@@ -128,7 +130,7 @@ def _moment(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
 
-def _play(bench: Bench, ticker: _Ticker) -> None:
+def _play(bench: Bench, ticker: _Ticker, told: Callable[[float], object]) -> None:
     """Everything in the order in which it happened, so that numbers of events follow time."""
     played = _Played()
     due: list[tuple[datetime, int, Machine | None, Visit | None]] = []
@@ -136,7 +138,8 @@ def _play(bench: Bench, ticker: _Ticker) -> None:
         due.append((_moment(machine.at), len(due), machine, None))
         due += [(_moment(visit.at), len(due) + n, machine, visit) for n, visit in enumerate(machine.visits)]
     due += [(_moment(visit.at), len(due) + n, None, visit) for n, visit in enumerate(PARTS)]
-    for at, _, of, visit in sorted(due, key=lambda one: one[:2]):
+    for done, (at, _, of, visit) in enumerate(sorted(due, key=lambda one: one[:2])):
+        told(done / len(due))
         ticker.now = at
         if visit is not None:
             _play_visit(bench, ticker, of, visit, played)
@@ -156,18 +159,6 @@ def _begin(bench: Bench, machine: Machine) -> int:
 @cache
 def _board_text() -> str:
     return write_board_file(demo_board())
-
-
-@cache
-def _functions() -> Mapping[str, str]:
-    """What a test may be called: the function of the condition report that it tests."""
-    from ..sheets.condition import all_functions
-
-    return {
-        name.lower(): key
-        for key, function in all_functions().items()
-        for name in (key, key.replace("_", " "), function.name)
-    }
 
 
 def _play_visit(
@@ -223,7 +214,9 @@ def _understood(
     desk = played.desks.setdefault(machine.key, Desk(job, job.board_state))
     desk.job, desk.state, desk.instrument = job, job.board_state, meter
     if line.startswith("test"):
-        desk.functions = _functions()
+        from ..sheets.condition import names_of_functions
+
+        desk.functions = names_of_functions()
     return read_line(line, desk).said
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import signal
 import socket
 import sys
@@ -124,6 +125,8 @@ async def _serve(
             sessions = app.state.sessions
             for line in greeting(settings, sessions.start_token(), sessions.pairing_token, made):
                 say(line)
+            gc.collect()
+            gc.freeze()  # what is loaded stays; looking through it again and again costs pages their time
             if browser:
                 address = f"{settings.doors[0].address}/start?token={sessions.start_token()}"
                 threading.Thread(target=_open, args=(address,), daemon=True).start()

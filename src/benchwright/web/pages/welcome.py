@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 from starlette.datastructures import FormData
@@ -9,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from ...errors import BenchwrightError
 from ..page import go, page, records_of, shows, takes
 from ..records import NoBench
 
@@ -47,11 +50,26 @@ def _move_to(request: Request, place: str) -> str:
     return "/"
 
 
-def fill_demo(progress: object, folder: str) -> str:
-    """Write the demo bench, if it is not there; its folder."""
-    from ...demo.bench_tour import fill
+def fill_demo(progress: Callable[[float, str], object], folder: str) -> str:
+    """Write the demo bench, if it is not there; its folder.
 
-    fill(Path(folder))
+    It is written beside its place and put there when it is whole, so that it can be stopped and begun again.
+    """
+    from ...demo.bench_tour import fill
+    from ...jobs.opening import FILE
+
+    place = Path(folder)
+    if not (place / FILE).exists():
+        place.parent.mkdir(parents=True, exist_ok=True)
+        beside = place.with_name(f"{DEMO}-being-written")
+        try:
+            shutil.rmtree(beside, ignore_errors=True)
+            fill(beside, lambda share: progress(share, "Writing a year of invented jobs"))
+            beside.replace(place)
+        except OSError as problem:
+            raise BenchwrightError(
+                f"the demo bench cannot be written to {place}: {(problem.strerror or str(problem)).lower()}"
+            ) from None
     return folder
 
 
