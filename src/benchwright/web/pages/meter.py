@@ -85,7 +85,7 @@ def _job(form: FormData) -> int:
 def _line(form: FormData) -> str:
     figures = " ".join(text_of(form, "figures").split())
     if not figures:
-        raise BadForm("Figures: press Hold while the meter listens, or type what was measured")
+        raise BadForm("Figures: press Hold figures while the meter listens, or type what was measured")
     adjusted = " ".join(text_of(form, "adjusted").replace(";", ",").split())
     if not adjusted:
         return f"note {figures}"

@@ -203,14 +203,13 @@ class Level {
 // -- highs ---------------------------------------------------------------------------------------------------
 
 /**
- * How strong the treble is, in dB: against the sound from 250 Hz to 800 Hz if there is any, else against full
- * scale (`treble_of`): the bands from 4 kHz up together, or what lies within 3 % of one tone.
- * @param {Float64Array} power a sine of full scale gives 1 in all
- * @param {number} rate
+ * The power of the treble, of the sound from 250 Hz to 800 Hz, and of everything: of the treble the bands from
+ * 4 kHz up together, or what lies within 3 % of one tone (`treble_of`).
+ * @param {Float64Array} power by bins
+ * @param {number} step Hz between two bins
  * @param {number} tone Hz; 0 for all of the treble
  */
-export function trebleOf(power, rate, tone) {
-  const step = rate / (2 * (power.length - 1));
+function trebleOf(power, step, tone) {
   const level = (/** @type {number} */ low, /** @type {number} */ high) => {
     let sum = 0;
     for (let k = Math.ceil(low / step); k * step <= high && k < power.length; k++) sum += power[k];
@@ -221,19 +220,18 @@ export function trebleOf(power, rate, tone) {
     const half = Math.max(0.03 * tone, 4 * step);
     high = level(tone - half, tone + half);
   } else {
+    const rate = 2 * step * (power.length - 1);
     const side = 2 ** (1 / 6);
     for (const band of BANDS) if (band >= TREBLE_FROM && band * side < 0.46 * rate) high += level(band / side, band * side);
   }
-  const bass = level(250, 800);
-  const total = power.reduce((sum, value) => sum + value, 0);
-  const against = bass > 1e-4 * total;
-  return { decibels: 10 * Math.log10(Math.max(high, 1e-15) / (against ? bass : 1)), against: against ? "low" : "full" };
+  return { high, bass: level(250, 800), all: power.reduce((sum, value) => sum + value, 0) };
 }
 
 // -- azimuth -------------------------------------------------------------------------------------------------
 
 /**
  * @typedef {{left: Float64Array, right: Float64Array, re: Float64Array, im: Float64Array, count: number}} Sums
+ * @typedef {{high: number, bass: number, all: number}} Treble
  * @typedef {{hertz: number[], phase: number[], weight: number[], coherence: number[]}} Bins
  * @typedef {{delay: number, sigma: number, spread: number, inverted: boolean, others: number[], agreement: number}} Estimate
  */
@@ -411,7 +409,7 @@ function estimate(bins, greatest, usual) {
   };
 }
 
-/** The spectra of both channels, each sound fading with time. */
+/** The spectra of both channels: of the azimuth each sound fades with time, of the treble it is dropped. */
 class Spectra {
   /** @param {number} rate */
   constructor(rate) {
@@ -428,6 +426,8 @@ class Spectra {
     this.left = new Float64Array(this.size);
     this.right = new Float64Array(this.size);
     this.filled = 0;
+    /** Hz of the high tone; 0 for all of the treble */
+    this.tone = 0;
     this.fresh();
   }
 
@@ -437,6 +437,12 @@ class Spectra {
     /** @type {Sums} */
     this.sums = { left: empty(), right: empty(), re: empty(), im: empty(), count: 0 };
     this.power = { left: empty(), right: empty(), mean: empty() };
+    this.forgetTreble();
+  }
+
+  forgetTreble() {
+    /** @type {{left: Treble, right: Treble, mean: Treble}[]} */
+    this.trebles = [];
   }
 
   /**
@@ -468,21 +474,33 @@ class Spectra {
     sums.count = sums.count * keep + 1;
     pair.take(this.left, this.right, this.soft);
     for (let k = 0; k < pair.bins; k++) {
-      power.left[k] = keep * power.left[k] + leftRe[k] ** 2 + leftIm[k] ** 2;
-      power.right[k] = keep * power.right[k] + rightRe[k] ** 2 + rightIm[k] ** 2;
-      power.mean[k] = keep * power.mean[k] + 0.25 * ((leftRe[k] + rightRe[k]) ** 2 + (leftIm[k] + rightIm[k]) ** 2);
+      power.left[k] = leftRe[k] ** 2 + leftIm[k] ** 2;
+      power.right[k] = rightRe[k] ** 2 + rightIm[k] ** 2;
+      power.mean[k] = 0.25 * ((leftRe[k] + rightRe[k]) ** 2 + (leftIm[k] + rightIm[k]) ** 2);
     }
+    const of = (/** @type {Float64Array} */ one) => trebleOf(one, this.step, this.tone);
+    this.trebles.push({ left: of(power.left), right: of(power.right), mean: of(power.mean) });
+    // What fades slowly would hide a sudden loss behind the sound before it.
+    if (this.trebles.length * this.hop > MEMORY * this.rate) this.trebles.shift();
   }
 
   /**
+   * How strong the treble is, in dB: against the sound from 250 Hz to 800 Hz if there is any, else against full
+   * scale. The fifth with the most and the fifth with the least is left out: a click is no treble.
    * @param {"left"|"right"|"mean"} channel
-   * @param {number} tone
    */
-  treble(channel, tone) {
-    if (!this.sums.count) return null;
-    const factor = this.scale / this.sums.count;
-    const power = this.power[channel].map((one) => one * factor);
-    return power.some((one) => one > 0) ? trebleOf(power, this.rate, tone) : null;
+  treble(channel) {
+    const heard = this.trebles.map((one) => one[channel]).sort((a, b) => a.high - b.high);
+    const out = Math.floor(heard.length / 5);
+    const steady = heard.slice(out, heard.length - out);
+    const sum = (/** @type {keyof Treble} */ key) => steady.reduce((all, one) => all + one[key], 0);
+    const all = sum("all");
+    if (!(all > 0)) return null;
+    const against = sum("bass") > 1e-4 * all ? "low" : "full";
+    // A sine of full scale gives 1.
+    const factor = this.scale / steady.length;
+    const high = factor * sum("high");
+    return { decibels: 10 * Math.log10(Math.max(high, 1e-15) / (against === "low" ? factor * sum("bass") : 1)), against };
   }
 
   /**
@@ -760,6 +778,7 @@ export class Meter {
     this.left = new Level(rate);
     this.right = new Level(rate);
     this.spectra = new Spectra(rate);
+    this.spectra.tone = this.choices.tone;
     this.speed = new Speed(rate, this.choices.known);
     this.speed.nominal = this.choices.nominal;
     /** @type {"left"|"right"|"mean"} */
@@ -774,6 +793,10 @@ export class Meter {
   choose(choices) {
     const before = this.choices;
     this.choices = { ...before, ...choices };
+    if (this.choices.tone !== before.tone) {
+      this.spectra.tone = this.choices.tone;
+      this.spectra.forgetTreble();
+    }
     if (this.choices.nominal !== before.nominal || this.choices.channel !== before.channel) {
       this.speed.nominal = this.choices.nominal;
       this.speed.fresh();
@@ -841,7 +864,7 @@ export class Meter {
       right: this.channels === 2 ? right : null,
       level: channel === "mean" ? { ...mean, peak: Math.max(left.peak, right.peak), held: Math.max(left.held, right.held), over: left.over || right.over } : loudness,
       balance: left.rms - right.rms,
-      treble: spectra.treble(channel, choices.tone),
+      treble: spectra.treble(channel),
       azimuth: stereo && Math.min(left.rms, right.rms) > -70 ? spectra.azimuth(choices.spacing, choices.speed) : null,
       correlation: stereo && size > 0 ? products.both / size : NaN,
       phase: stereo ? spectra.phase() : null,

@@ -94,3 +94,15 @@ export function placeOn(value, [low, high]) {
   const place = (value - low) / (high - low);
   return { place: Math.min(1, Math.max(0, place)), beyond: place < 0 || place > 1 };
 }
+
+/**
+ * Whether a figure that should be near nought is good, as `Limit.grade` has it: its doubt counts twice.
+ * @param {number} value
+ * @param {number} doubt one standard deviation
+ * @param {{good: number, bad: number}} limit
+ * @returns {"good"|"near"|"off"}
+ */
+export function graded(value, doubt, { good, bad }) {
+  const size = Math.abs(value);
+  return size + 2 * doubt <= good ? "good" : size - 2 * doubt >= bad ? "off" : "near";
+}

@@ -2,7 +2,7 @@
 /** The page of the live meter: opens the sound input, shows one figure as large as it goes, holds figures. */
 
 import { LineIn, NoSound, fillInputs, keepInput } from "/static/line-in.js";
-import { Trend, leads, placeOn, told } from "/static/meter-words.js";
+import { Trend, graded, leads, placeOn, told } from "/static/meter-words.js";
 
 /** @typedef {import("./meter-sums.js").Figures} Figures */
 
@@ -13,6 +13,7 @@ const WITHIN_BEST = 0.5;
 const HIGHS_REACH = 12;
 const LEAST_HIGHS = -45;
 const SILENT = -70;
+const SETTLING = 1;
 
 const page = /** @type {HTMLElement} */ (document.getElementById("meter"));
 const facts = JSON.parse(page.dataset.facts ?? "{}");
@@ -32,19 +33,12 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
  * @property {() => [number, number]} scale
  * @property {() => [number, number]} good
  * @property {() => [number, number]|null} fair
- * @property {(value: number) => [string, string]} verdict grade and word
+ * @property {(value: number, figures: Figures) => [string, string]} verdict grade and word
  * @property {(figures: Figures) => string} detail
  */
 
 let reference = NaN;
 let anchor = NaN;
-
-/** @param {number} value @param {"azimuth"|"speed"} key */
-function nearness(value, key) {
-  const size = Math.abs(value);
-  const { good, bad } = facts.limits[key];
-  return size <= good ? "good" : size <= bad ? "near" : "off";
-}
 
 /** @param {Figures} figures */
 function whyNoAzimuth(figures) {
@@ -84,13 +78,13 @@ const views = {
     },
   },
   azimuth: {
-    name: "Azimuth", unit: "′", spoken: "minutes of arc", places: 1, signed: true, trend: new Trend("near zero", 0.3),
+    name: "Azimuth", unit: "arc-minutes", spoken: "minutes of arc", places: 1, signed: true, trend: new Trend("near zero", 0.3),
     value: ({ azimuth }) => azimuth?.angle ?? NaN,
     scale: () => [-20, 20],
     good: () => [-facts.limits.azimuth.good, facts.limits.azimuth.good],
     fair: () => [-facts.limits.azimuth.bad, facts.limits.azimuth.bad],
-    verdict: (value) => {
-      const grade = nearness(value, "azimuth");
+    verdict: (value, figures) => {
+      const grade = graded(value, figures.azimuth?.angleDoubt ?? 0, facts.limits.azimuth);
       return [grade, grade === "good" ? "right" : grade === "near" ? "nearly right" : "out"];
     },
     detail: (figures) => {
@@ -98,7 +92,7 @@ const views = {
       if (!azimuth) return whyNoAzimuth(figures);
       const words = [leads(azimuth).replace(/^./, (sign) => sign.toUpperCase())];
       if (azimuth.inverted) words.push("one channel has the wrong polarity");
-      if (azimuth.others.length) words.push(`it could be ${azimuth.others.slice(0, 2).map((one) => `${told(one, 1, true)}′`).join(" or ")} as well: play a lower tone, data or music to be sure`);
+      if (azimuth.others.length) words.push(`it could be ${azimuth.others.slice(0, 2).map((one) => told(one, 1, true)).join(" or ")} minutes as well: play a lower tone, data or music to be sure`);
       else if (azimuth.agreement < 0.5) words.push("the channels have little in common");
       return words.join("; ");
     },
@@ -106,11 +100,11 @@ const views = {
   speed: {
     name: "Speed", unit: "%", spoken: "per cent", places: 2, signed: true, trend: new Trend("near zero", 0.03),
     value: ({ speed }) => (speed?.known ? speed.percent : NaN),
-    scale: () => [-4, 4],
+    scale: () => [-2.5, 2.5],
     good: () => [-facts.limits.speed.good, facts.limits.speed.good],
     fair: () => [-facts.limits.speed.bad, facts.limits.speed.bad],
     verdict: (value) => {
-      const grade = nearness(value, "speed");
+      const grade = graded(value, 0, facts.limits.speed);
       return [grade, grade === "good" ? "right" : value > 0 ? "too fast" : "too slow"];
     },
     detail: ({ speed }) => {
@@ -185,6 +179,7 @@ function write(id, text) {
 /** @param {Figures} figures */
 function show(figures) {
   latest = figures;
+  if (figures.seconds < SETTLING) return; // figures that hold less than they should would pass for the best
   const one = views[view];
   const value = one.value(figures);
   const trends = Object.fromEntries(Object.entries(views).map(([key, each]) => [key, each.trend.add(figures.seconds, each.value(figures))]));
@@ -202,15 +197,15 @@ function show(figures) {
     point(at("needle"), value, scale);
     point(at("best-mark"), trend.best, scale);
     point(at("quick"), view === "speed" && figures.speed?.known ? figures.speed.fast : NaN, scale);
-    write("low", Number.isNaN(scale[0]) ? "" : told(scale[0], 0, one.signed));
-    write("high", Number.isNaN(scale[1]) ? "" : told(scale[1], 0, one.signed));
-    write("middle", Number.isNaN(scale[0]) ? "" : told((scale[0] + scale[1]) / 2, 0, one.signed));
+    const places = view === "speed" ? 1 : 0;
+    const ends = Number.isNaN(scale[0]) ? ["", "", ""] : [scale[0], (scale[0] + scale[1]) / 2, scale[1]].map((end) => told(end, places, one.signed));
+    ["low", "middle", "high"].forEach((id, n) => write(id, ends[n]));
     if (view === "speed") drawTrace(figures);
   }
   if (now - written >= FIGURE_EVERY) {
     written = now;
     write("figure", told(value, one.places, one.signed));
-    const [grade, word] = figures.level.over && view === "level" ? ["off", "overload: turn it down"] : Number.isNaN(value) ? ["", ""] : one.verdict(value);
+    const [grade, word] = figures.level.over && view === "level" ? ["off", "overload: turn it down"] : Number.isNaN(value) ? ["", ""] : one.verdict(value, figures);
     const verdict = at("verdict");
     verdict.dataset.grade = grade;
     const beyond = Number.isFinite(value) && placeOn(value, one.scale()).beyond ? ", off the scale" : "";
@@ -229,18 +224,21 @@ function show(figures) {
   }
 }
 
+/** @param {View} one */
+const shortUnit = (one) => (one === views.azimuth ? "minutes" : one.unit.replace("FS", ""));
+
 /** @param {ReturnType<Trend["add"]>} trend @param {View} one @returns {[string, string]} */
 function trendWords(trend, one) {
   if (!trend.way) return ["", ""];
-  const gap = `${told(trend.behind, one.places)} ${one.unit === "′" ? "minutes" : one.unit.replace("FS", "")} from the best`;
-  if (trend.isBest) return ["best", trend.way === "warmer" ? "warmer: the best so far" : "as good as the best so far"];
+  const gap = `${told(trend.behind, one.places)} ${shortUnit(one)} from best`;
+  if (trend.isBest) return trend.way === "warmer" ? ["warmer", "warmer: best so far"] : ["best", "best so far"];
   return [trend.way, `${trend.way}, ${gap}`];
 }
 
 /** @param {View} one @param {number} value @param {ReturnType<Trend["add"]>} trend @param {Figures} figures */
 function summary(one, value, trend, figures) {
   if (Number.isNaN(value)) return `${one.name}: ${one.detail(figures)}`;
-  const verdict = one.verdict(value)[1];
+  const verdict = one.verdict(value, figures)[1];
   return `${one.name} ${told(value, one.places, one.signed)} ${one.spoken}${verdict ? `, ${verdict}` : ""}. ${one.detail(figures)}. ${trendWords(trend, one)[1]}`;
 }
 
@@ -250,7 +248,7 @@ function showOthers(figures) {
   /** @type {[string, string][]} */
   const lines = [];
   for (const [key, one] of Object.entries(views)) {
-    if (key !== view) lines.push([one.name, `${told(one.value(figures), one.places, one.signed)} ${one.unit === "′" ? "minutes" : one.unit}`]);
+    if (key !== view) lines.push([one.name, `${told(one.value(figures), one.places, one.signed)} ${one === views.azimuth ? "minutes" : one.unit}`]);
   }
   lines.push(["Left and right", `${told(left.rms, 1)}${right ? ` and ${told(right.rms, 1)}` : ""} dBFS`]);
   if (Number.isFinite(correlation)) lines.push(["Correlation", `${told(correlation, 2, true)} (${azimuth?.inverted || correlation < -0.5 ? "against each other" : correlation > 0.5 ? "in step" : "mixed"})`]);

@@ -19,7 +19,9 @@ import { HEADER_BYTES, bytesPerSecond, clock, megabytes, nameFor, samplesOf } fr
 /** @typedef {import("./recorder-kept.js").Take} Take */
 
 const PIECE_S = 1;
+const SHOWN_S = 0.25;
 const FORM_BYTES = 64 * 1024;
+const USUAL_RATE = 48000;
 const USUAL_MOST = 256 * 1024 * 1024;
 
 /**
@@ -105,9 +107,11 @@ class Recorder {
   }
 
   #tellRoom() {
-    const minutes = Math.floor(this.limit / bytesPerSecond(this.#format(this.input?.rate ?? 48000)) / 60);
-    const fits = minutes >= 45 ? "" : " A side of 45 minutes fits with one channel or 16 bit.";
-    this.room.textContent = `One take may be ${minutes} minutes long.${minutes >= 30 ? "" : fits}`;
+    const minutes = (/** @type {import("./recorder-wav.js").Format} */ format) => Math.floor(this.limit / bytesPerSecond(format) / 60);
+    const format = this.#format(this.input?.rate ?? USUAL_RATE);
+    const smallest = minutes({ ...format, channels: 1, bits: 16 });
+    const more = smallest > minutes(format) ? `; ${smallest} minutes with one channel at 16 bit` : "";
+    this.room.textContent = `One take may be ${minutes(format)} minutes long${more}. It is stopped by itself then, and kept.`;
   }
 
   /** @param {string} text */
@@ -136,7 +140,7 @@ class Recorder {
     };
     /** @type {Uint8Array[]} */
     this.pending = [];
-    this.frames = this.pendingFrames = 0;
+    this.frames = this.pendingFrames = this.shown = 0;
     this.peak = 0;
     this.writing = this.kept.write(this.take);
     this.port = input.tap();
@@ -165,6 +169,7 @@ class Recorder {
     this.frames += chosen[0].length;
     this.pendingFrames += chosen[0].length;
     for (const block of chosen) for (const value of block) this.peak = Math.max(this.peak, Math.abs(value));
+    if (this.frames - this.shown >= SHOWN_S * take.rate) this.#tellState(take);
     if (this.pendingFrames >= PIECE_S * take.rate) this.#put();
     const bytes = (this.frames * take.channels * take.bits) / 8;
     if (bytes + 0.1 * bytesPerSecond(take) > this.limit) this.#stop(`Stopped by itself at ${megabytes(bytes)}: that is the most that can be sent in one take.`);
@@ -177,6 +182,11 @@ class Recorder {
     this.pending = [];
     this.pendingFrames = 0;
     this.writing = this.writing?.then(() => this.kept.write(take, piece));
+  }
+
+  /** @param {Take} take */
+  #tellState(take) {
+    this.shown = this.frames;
     const seconds = this.frames / take.rate;
     this.time.textContent = clock(seconds);
     this.size.textContent = megabytes(seconds * bytesPerSecond(take));
