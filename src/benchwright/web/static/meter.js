@@ -11,7 +11,8 @@ const FIGURE_EVERY = 250;
 const CALM_EVERY = 500;
 const WITHIN_BEST = 0.5;
 const HIGHS_REACH = 12;
-const LEAST_HIGHS = -45;
+/** dB below which there is no treble to turn a screw by, against the lows and against full scale. */
+const LEAST_HIGHS = { low: -45, full: -70 };
 const SILENT = -70;
 const SETTLING = 1;
 
@@ -40,6 +41,9 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
 let reference = NaN;
 let anchor = NaN;
 
+/** @param {Figures["treble"]} treble @returns {treble is NonNullable<Figures["treble"]>} */
+const hasHighs = (treble) => treble !== null && treble.decibels > LEAST_HIGHS[treble.against === "low" ? "low" : "full"];
+
 /** @param {Figures} figures */
 function whyNoAzimuth(figures) {
   if (figures.channels === 1) return "The input gives one channel; the delay needs two. Watch the highs instead.";
@@ -64,14 +68,14 @@ const views = {
   },
   highs: {
     name: "Highs", unit: "dB", spoken: "decibels", places: 1, signed: true, trend: new Trend("high", 0.2),
-    value: ({ treble, level }) => (treble && level.rms > SILENT ? treble.decibels - (Number.isNaN(reference) ? 0 : reference) : NaN),
+    value: ({ treble }) => (hasHighs(treble) ? treble.decibels - (Number.isNaN(reference) ? 0 : reference) : NaN),
     scale: () => [anchor - HIGHS_REACH, anchor + HIGHS_REACH],
     good: () => [views.highs.trend.best - WITHIN_BEST, anchor + HIGHS_REACH],
     fair: () => null,
     verdict: () => ["", ""],
     detail: ({ treble }) => {
       if (!treble) return "Nothing is heard.";
-      if (treble.against === "low" && treble.decibels < LEAST_HIGHS) return "There is hardly any treble in this sound: play a high tone, data, a leader or music.";
+      if (!hasHighs(treble)) return "There is hardly any treble in this sound: play a high tone, data, a leader or music.";
       const what = Number(at("tone").value) ? `The tone of ${at("tone").value / 1000} kHz` : "The treble";
       const against = Number.isNaN(reference) ? (treble.against === "low" ? "the sound from 250 to 800 Hz" : "full scale") : "the reference you held";
       return `${what} against ${against}`;
@@ -110,7 +114,7 @@ const views = {
     detail: ({ speed }) => {
       if (!speed) return "No steady tone is heard: play the tone of a test tape, or a leader.";
       if (!speed.known) return `A tone of ${told(speed.hertz, 1)} Hz: say below what it was recorded as.`;
-      return `${told(speed.hertz, 1)} Hz for ${speed.nominal} Hz; swings ±${told(speed.swing, 2)} %`;
+      return `${told(speed.hertz, 1)} Hz for ${speed.nominal} Hz; swings ±${told(speed.swing, 2)}\u00a0%`;
     },
   },
 };
@@ -306,7 +310,7 @@ function drawTrace({ speed }) {
     down = true;
   });
   pen.stroke();
-  write("trace-hint", `The last ten seconds, ±${reach} % about the mean; it swings by ±${told(speed.swing, 2)} %.`);
+  write("trace-hint", `The last ten seconds; the picture reaches ±${reach} % about the mean.`);
 }
 
 /** @param {string} key */
@@ -334,7 +338,7 @@ function inWords(figures) {
   const words = [];
   if (azimuth) words.push(`azimuth ${told(azimuth.angle, 1, true)} minutes of arc (${leads(azimuth)}${azimuth.others.length ? ", may be a whole period off" : ""})`);
   if (speed?.known) words.push(`speed ${told(speed.percent, 2, true)} % (${told(speed.hertz, 1)} Hz for ${speed.nominal} Hz, swings ±${told(speed.swing, 2)} %)`);
-  if (treble && level.rms > SILENT) {
+  if (hasHighs(treble)) {
     const against = Number.isNaN(reference) ? (treble.against === "low" ? "the lows" : "full scale") : "the reference";
     words.push(`highs ${told(treble.decibels - (Number.isNaN(reference) ? 0 : reference), 1, true)} dB against ${against}`);
   }
@@ -408,7 +412,7 @@ at("stop").addEventListener("click", () => stop());
 at("hold").addEventListener("click", hold);
 at("forget").addEventListener("click", freshBest);
 at("reference").addEventListener("click", () => {
-  if (!latest?.treble) return;
+  if (!latest || !hasHighs(latest.treble)) return;
   reference = latest.treble.decibels;
   freshBest();
 });

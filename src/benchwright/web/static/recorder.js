@@ -20,6 +20,7 @@ import { HEADER_BYTES, bytesPerSecond, clock, megabytes, nameFor, samplesOf } fr
 
 const PIECE_S = 1;
 const SHOWN_S = 0.25;
+const SHORT_MINUTES = 60;
 const FORM_BYTES = 64 * 1024;
 const USUAL_RATE = 48000;
 const USUAL_MOST = 256 * 1024 * 1024;
@@ -65,6 +66,14 @@ class Recorder {
     this.take = null;
     /** @type {Map<string, XMLHttpRequest>} */
     this.sending = new Map();
+    /** @type {Uint8Array[]} samples that were not written down yet */
+    this.pending = [];
+    /** @type {Promise<unknown>} */
+    this.writing = Promise.resolve();
+    this.name = "";
+    /** Which file of the recording this is, and the seconds in those before it. */
+    this.part = this.before = 0;
+    this.frames = this.pendingFrames = this.shown = this.peak = 0;
 
     this.inputs = make("select");
     this.inputs.addEventListener("change", () => keepInput(this.inputs));
@@ -110,8 +119,8 @@ class Recorder {
     const minutes = (/** @type {import("./recorder-wav.js").Format} */ format) => Math.floor(this.limit / bytesPerSecond(format) / 60);
     const format = this.#format(this.input?.rate ?? USUAL_RATE);
     const smallest = minutes({ ...format, channels: 1, bits: 16 });
-    const more = smallest > minutes(format) ? `; ${smallest} minutes with one channel at 16 bit` : "";
-    this.room.textContent = `One take may be ${minutes(format)} minutes long${more}. It is stopped by itself then, and kept.`;
+    const more = smallest > minutes(format) ? `, ${smallest} with one channel at 16 bit` : "";
+    this.room.textContent = `One file holds ${minutes(format)} minutes${more}. What is longer goes on in the next file, without a gap.`;
   }
 
   /** @param {string} text */
@@ -134,21 +143,52 @@ class Recorder {
     fillInputs(this.inputs);
     await navigator.storage?.persist?.().catch(() => false);
     const now = new Date();
-    this.take = {
-      id: crypto.randomUUID().replaceAll("-", ""), name: nameFor(now), at: now.getTime(), ...this.#format(input.rate),
-      bytes: 0, pieces: 0, touched: 0, whole: false,
-    };
-    /** @type {Uint8Array[]} */
-    this.pending = [];
-    this.frames = this.pendingFrames = this.shown = 0;
+    this.name = nameFor(now);
+    this.part = this.before = 0;
     this.peak = 0;
-    this.writing = this.kept.write(this.take);
+    this.#begin(now.getTime(), this.#format(input.rate));
+    this.#tellSpace();
     this.port = input.tap();
     this.port.onmessage = ({ data }) => this.#heard(data);
     input.onEnd(() => this.#stop("The sound input went away. What was recorded until then is kept."));
     this.#running(true);
     this.start.disabled = false;
     this.stop.focus();
+  }
+
+  /**
+   * @param {number} at
+   * @param {import("./recorder-wav.js").Format} format
+   */
+  #begin(at, format) {
+    const { rate, channels, bits } = format;
+    this.part++;
+    const name = this.part > 1 ? this.name.replace(/\.wav$/, `-part-${this.part}.wav`) : this.name;
+    /** @type {Take} */
+    const take = { id: crypto.randomUUID().replaceAll("-", ""), name, at, rate, channels, bits, bytes: 0, pieces: 0, touched: 0, whole: false };
+    this.take = take;
+    /** @type {Uint8Array[]} */
+    this.pending = [];
+    this.frames = this.pendingFrames = this.shown = 0;
+    this.writing = this.writing.then(() => this.kept.write(take));
+  }
+
+  /** The file is full: the next sample is the first of another. */
+  #goOn() {
+    const { take } = this;
+    if (!take) return;
+    this.#put();
+    this.before += this.frames / take.rate;
+    this.writing = this.writing.then(() => this.kept.write(Object.assign(take, { whole: true })));
+    this.#begin(Date.now(), take);
+  }
+
+  async #tellSpace() {
+    const { quota = Infinity, usage = 0 } = (await navigator.storage?.estimate?.().catch(() => null)) ?? {};
+    const { take } = this;
+    if (!take) return;
+    const minutes = Math.floor((quota - usage) / bytesPerSecond(take) / 60);
+    if (minutes < SHORT_MINUTES) this.#complain(`There is room for ${minutes} more minutes in this browser: send or throw away older takes, or make room on the disk.`);
   }
 
   /** @param {boolean} on */
@@ -160,34 +200,36 @@ class Recorder {
 
   /** @param {Float32Array[]} blocks */
   #heard(blocks) {
-    const { take } = this;
+    let { take } = this;
     if (!take) return;
     if (this.frames === 0 && blocks.length < take.channels) take.channels = blocks.length; // the input has one
     const chosen = take.channels === 2 ? blocks.slice(0, 2) : [(this.channels.value === "right" && blocks[1]) || blocks[0]];
     while (chosen.length < take.channels) chosen.push(chosen[0]); // an input that lost a channel on its way
-    this.pending?.push(samplesOf(chosen, take.bits));
+    if (((this.frames + chosen[0].length) * take.channels * take.bits) / 8 > this.limit) {
+      this.#goOn();
+      take = /** @type {Take} */ (this.take);
+    }
+    this.pending.push(samplesOf(chosen, take.bits));
     this.frames += chosen[0].length;
     this.pendingFrames += chosen[0].length;
     for (const block of chosen) for (const value of block) this.peak = Math.max(this.peak, Math.abs(value));
     if (this.frames - this.shown >= SHOWN_S * take.rate) this.#tellState(take);
     if (this.pendingFrames >= PIECE_S * take.rate) this.#put();
-    const bytes = (this.frames * take.channels * take.bits) / 8;
-    if (bytes + 0.1 * bytesPerSecond(take) > this.limit) this.#stop(`Stopped by itself at ${megabytes(bytes)}: that is the most that can be sent in one take.`);
   }
 
   #put() {
     const { take } = this;
-    if (!take || !this.pending?.length) return;
+    if (!take || !this.pending.length) return;
     const piece = new Blob(/** @type {BlobPart[]} */ (this.pending));
     this.pending = [];
     this.pendingFrames = 0;
-    this.writing = this.writing?.then(() => this.kept.write(take, piece));
+    this.writing = this.writing.then(() => this.kept.write(take, piece));
   }
 
   /** @param {Take} take */
   #tellState(take) {
     this.shown = this.frames;
-    const seconds = this.frames / take.rate;
+    const seconds = this.before + this.frames / take.rate;
     this.time.textContent = clock(seconds);
     this.size.textContent = megabytes(seconds * bytesPerSecond(take));
     const peak = 20 * Math.log10(Math.max(this.peak, 1e-5));
@@ -205,15 +247,14 @@ class Recorder {
     this.input = null;
     this.port?.postMessage("enough");
     this.port?.close();
-    await input.close();
-    await this.writing;
+    await Promise.all([input.close(), this.writing]);
     this.#running(false);
     this.time.textContent = "0:00";
     this.size.textContent = this.loud.textContent = "";
     if (why) this.#complain(why);
     if (!take.bytes) {
       await this.kept.remove(take);
-      this.#complain("Nothing came in: no take was made.");
+      if (this.part === 1) this.#complain("Nothing came in: no take was made.");
     } else {
       take.whole = true;
       await this.kept.write(take);
