@@ -20,6 +20,7 @@ HOW_TO_GET = {
     "Windows: choco install ngspice, or the project's site",
     "minimodem": "apt-get install minimodem / brew install minimodem; not on Windows",
     "sox": "apt-get install sox / brew install sox / Windows: choco install sox.portable",
+    "node": "apt-get install nodejs / brew install node / Windows: choco install nodejs",
     "make": "apt-get install make / brew install make / Windows: choco install make",
 }
 

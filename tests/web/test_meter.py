@@ -194,6 +194,19 @@ def test_overload_is_three_samples_at_full_scale(heard: Any) -> None:
     assert heard(np.clip(1.3 * sine, -1, 1), 0.5 * sine)["left"]["over"] is True
 
 
+@pytest.mark.parametrize("rail", [0.3, 0.8, 1.0])
+def test_a_wave_that_was_cut_off_is_told_as_the_engine_tells_it(rail: float, heard: Any) -> None:
+    """At whatever level: what lies before the input may have been overdriven."""
+    for hertz in (50.0, 315.0, 1000.0):
+        sine = np.sin(2 * np.pi * hertz * times(2))
+        for wave, cut in ((np.clip(1.3 * rail * sine, -rail, rail), True), (0.99 * rail * sine, False)):
+            wave = np.round(wave * 32767) / 32767  # as a converter gives it
+            meter = LevelMeter(RATE)
+            meter.add(wave.astype(np.float32))
+            assert (meter.report().clipping.share.value > 1.0) is cut
+            assert heard(wave, 0.5 * wave)["left"]["cut"] is cut
+
+
 TREBLES = [("low and high tone", 10_000), ("low and high tone", 0), ("noise", 0)]
 
 

@@ -14,6 +14,13 @@ const LEVEL_PIECES = 5;
 const HELD_PIECES = 20;
 const RAIL = 0.999;
 const RAIL_RUN = 3;
+const FLATNESS = 1e-4;
+/** Of a 16-bit converter: what stays within one is no flat top. */
+const STEP = 2 ** -15;
+const SHARPER = 1.3;
+/** Flat tops in a tenth of a second that are more than chance. */
+const FLAT_TOPS = 5;
+const LEAST_CUT = 0.02;
 const GREATEST_ANGLE = 60;
 const USUAL_ANGLE = 10;
 const PHASE_DOUBT = 0.01;
@@ -148,12 +155,47 @@ const hann = (size, period = size) =>
 
 // -- level ---------------------------------------------------------------------------------------------------
 
+/**
+ * How many flat tops with sharp edges lie at the extremes of a piece: a wave that was cut off, at whatever level
+ * (`LevelMeter._note_clipping`).
+ * @param {Float64Array} piece
+ * @param {number} size its largest sample
+ */
+export function flatTops(piece, size) {
+  const flat = Math.max(FLATNESS * size, 0.6 * STEP);
+  const last = piece.length - 1;
+  let tops = 0;
+  for (const side of [1, -1]) {
+    const rail = piece.reduce((high, one) => Math.max(high, side * one), 0);
+    let run = 0;
+    for (let n = 0; n <= last; n++) {
+      if (side * piece[n] >= rail - flat) {
+        run++;
+        continue;
+      }
+      const start = n - run;
+      if (run >= RAIL_RUN && start > 0) {
+        // The next but one: the sample before a rail may lie just below it.
+        const before = rail - side * piece[Math.max(start - 2, 0)];
+        const after = rail - side * piece[Math.min(n + 1, last)];
+        // A parabola that stays within the flatness for the run has fallen by no more than this there.
+        const half = (run - 1) / 2;
+        const crest = Math.max(flat, STEP) * ((half + 2) / half) ** 2;
+        if (Math.min(before, after) > SHARPER * crest + 0.5 * STEP) tops++;
+      }
+      run = 0;
+    }
+  }
+  return tops;
+}
+
 /** The level of one channel, by pieces of a tenth of a second. */
 class Level {
   /** @param {number} rate */
   constructor(rate) {
     this.length = Math.max(32, Math.floor(rate / PIECES_PER_SECOND));
-    /** @type {{squares: number, peak: number, over: boolean}[]} */
+    this.piece = new Float64Array(this.length);
+    /** @type {{squares: number, peak: number, over: boolean, cut: boolean}[]} */
     this.pieces = [];
     this.squares = 0;
     this.peak = 0;
@@ -172,12 +214,14 @@ class Level {
       if (height > this.peak) this.peak = height;
       this.run = height >= RAIL ? this.run + 1 : 0;
       if (this.run >= RAIL_RUN) this.over = true;
+      this.piece[this.count] = value;
       if (++this.count === this.length) this.close();
     }
   }
 
   close() {
-    this.pieces.push({ squares: this.squares, peak: this.peak, over: this.over });
+    const cut = this.peak > LEAST_CUT && flatTops(this.piece, this.peak) >= FLAT_TOPS;
+    this.pieces.push({ squares: this.squares, peak: this.peak, over: this.over, cut });
     if (this.pieces.length > HELD_PIECES) this.pieces.shift();
     this.most = Math.max(this.most, this.peak);
     this.squares = this.peak = this.count = 0;
@@ -196,6 +240,7 @@ class Level {
       held: decibels(highest(this.pieces)),
       most: decibels(this.most),
       over: this.pieces.some((piece) => piece.over),
+      cut: last.filter((piece) => piece.cut).length >= 3,
     };
   }
 }
@@ -862,7 +907,7 @@ export class Meter {
       same: this.channels === 2 && this.same && products.left > 0,
       left,
       right: this.channels === 2 ? right : null,
-      level: channel === "mean" ? { ...mean, peak: Math.max(left.peak, right.peak), held: Math.max(left.held, right.held), over: left.over || right.over } : loudness,
+      level: channel === "mean" ? { ...mean, peak: Math.max(left.peak, right.peak), held: Math.max(left.held, right.held), over: left.over || right.over, cut: left.cut || right.cut } : loudness,
       balance: left.rms - right.rms,
       treble: spectra.treble(channel),
       azimuth: stereo && Math.min(left.rms, right.rms) > -70 ? spectra.azimuth(choices.spacing, choices.speed) : null,

@@ -13,6 +13,7 @@ const WITHIN_BEST = 0.5;
 const HIGHS_REACH = 12;
 /** dB below which there is no treble to turn a screw by, against the lows and against full scale. */
 const LEAST_HIGHS = { low: -45, full: -70 };
+const STEADY_FOR = 800;
 const SILENT = -70;
 const SETTLING = 1;
 
@@ -61,10 +62,10 @@ const views = {
     scale: () => [-60, 0],
     good: () => [facts.limits.level.good, facts.loudest],
     fair: () => [facts.limits.level.bad, facts.loudest],
-    verdict: (value) =>
-      value > facts.loudest ? ["off", "too loud"] : value >= facts.limits.level.good ? ["good", "loud enough"] : value >= facts.limits.level.bad ? ["near", "quiet"] : ["off", "too quiet"],
+    verdict: (value, { level }) =>
+      level.over ? ["off", "overload: turn it down"] : level.cut ? ["off", "cut off: turn it down"] : value > facts.loudest ? ["off", "too loud"] : value >= facts.limits.level.good ? ["good", "loud enough"] : value >= facts.limits.level.bad ? ["near", "quiet"] : ["off", "too quiet"],
     detail: ({ level, balance, right }) =>
-      `Peak ${told(level.peak, 1)} dB, held ${told(level.held, 1)} dB${right && Number.isFinite(balance) ? `. Left against right ${told(balance, 1, true)} dB` : ""}`,
+      `${level.cut && !level.over ? "The wave is flat on top: something before this input is overdriven. " : ""}Peak ${told(level.peak, 1)} dB, held ${told(level.held, 1)} dB${right && Number.isFinite(balance) ? `. Left against right ${told(balance, 1, true)} dB` : ""}`,
   },
   highs: {
     name: "Highs", unit: "dB", spoken: "decibels", places: 1, signed: true, trend: new Trend("high", 0.2),
@@ -180,6 +181,23 @@ function write(id, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+/** @type {Record<string, number>} */
+const marked = {};
+
+/**
+ * A sign with its word; it changes at most once in a while, so that nothing flickers at the border of a zone.
+ * @param {string} id @param {string} name @param {string} sign @param {string} text
+ */
+function mark(id, name, sign, text) {
+  const element = at(id);
+  if (element.dataset[name] !== sign) {
+    if (performance.now() - (marked[id] ?? 0) < STEADY_FOR) return;
+    marked[id] = performance.now();
+    element.dataset[name] = sign;
+  }
+  write(id, text);
+}
+
 /** @param {Figures} figures */
 function show(figures) {
   latest = figures;
@@ -209,14 +227,11 @@ function show(figures) {
   if (now - written >= FIGURE_EVERY) {
     written = now;
     write("figure", told(value, one.places, one.signed));
-    const [grade, word] = figures.level.over && view === "level" ? ["off", "overload: turn it down"] : Number.isNaN(value) ? ["", ""] : one.verdict(value, figures);
-    const verdict = at("verdict");
-    verdict.dataset.grade = grade;
+    const [grade, word] = Number.isNaN(value) ? ["", ""] : one.verdict(value, figures);
     const beyond = Number.isFinite(value) && placeOn(value, one.scale()).beyond ? ", off the scale" : "";
-    write("verdict", word + beyond);
-    const [way, told_] = trendWords(trend, one);
-    at("trend").dataset.way = way;
-    write("trend", told_);
+    mark("verdict", "grade", grade, word + beyond);
+    const [way, words] = trendWords(trend, one);
+    mark("trend", "way", way, words);
     write("detail", figures.level.rms < SILENT && view !== "level" ? "Nothing is heard: is the tape running, and the lead in the line input?" : one.detail(figures));
     showOthers(figures);
   }
@@ -322,7 +337,7 @@ function watch(key) {
   at("reference").hidden = key !== "highs";
   at("trace").hidden = at("trace-hint").hidden = key !== "speed";
   write("trace-hint", "");
-  written = moved = spoken = 0;
+  written = moved = spoken = marked.verdict = marked.trend = 0;
   try {
     sessionStorage.setItem("meter-view", key);
   } catch {

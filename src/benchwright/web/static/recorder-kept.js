@@ -109,6 +109,7 @@ export class Kept {
    */
   async file(take) {
     const pieces = this.memory.get(take.id)?.pieces ?? (await this.#pieces(take, take.pieces));
+    if (pieces.length < take.pieces) throw new Error("This take was sent or thrown away in another place.");
     const bytes = pieces.reduce((sum, one) => sum + one.size, 0);
     const even = new Uint8Array(bytes & 1); // chunks begin at even places
     return new File([header(take, bytes), ...pieces, even], take.name, { type: "audio/wav" });

@@ -97,7 +97,7 @@ class Recorder {
     this.stop.addEventListener("click", () => this.#stop());
     for (const select of [this.channels, this.bits]) select.addEventListener("change", () => this.#tellRoom());
     addEventListener("beforeunload", (event) => {
-      if (this.take || this.sending.size) event.preventDefault();
+      if (this.take || this.sending.size || this.kept.memory.size) event.preventDefault();
     });
     this.#tellRoom();
     fillInputs(this.inputs);
@@ -301,11 +301,13 @@ class Recorder {
     );
     row.dataset.take = take.id;
     listen.addEventListener("click", async () => {
+      if (!(await this.#stillThere(take))) return;
       const player = make("audio", { controls: "", src: URL.createObjectURL(await this.kept.file(take)) });
       listen.replaceWith(player);
       player.play().catch(() => undefined);
     });
     save.addEventListener("click", async () => {
+      if (!(await this.#stillThere(take))) return;
       const address = URL.createObjectURL(await this.kept.file(take));
       const link = make("a", { href: address, download: take.name });
       link.click();
@@ -329,6 +331,19 @@ class Recorder {
   }
 
   /**
+   * Another tab, or another recorder of this page, may have sent it.
+   * @param {Take} take
+   */
+  async #stillThere(take) {
+    const there = (await this.kept.all()).some((one) => one.id === take.id);
+    if (!there) {
+      await this.#show();
+      this.#complain(`${take.name} was sent or thrown away in another place.`);
+    }
+    return there;
+  }
+
+  /**
    * @param {Take} take
    * @param {string} to
    * @param {HTMLElement} row
@@ -336,6 +351,7 @@ class Recorder {
    * @param {HTMLElement} state
    */
   async #send(take, to, row, button, state) {
+    if (!(await this.#stillThere(take))) return;
     const bar = make("progress", { max: "1", value: "0", "aria-label": `Sent of ${take.name}` });
     const request = new XMLHttpRequest();
     this.sending.set(take.id, request);
