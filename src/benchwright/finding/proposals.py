@@ -397,10 +397,14 @@ class Proposals:
             if inner > (OUT_CHANCE if removal_minutes(self.board, ref) <= DEAR_MINUTES else DEAR_CHANCE)
         ]
         refs = sorted(refs, key=lambda ref: -inside[ref] / removal_minutes(self.board, ref))[:MOST_OUT]
-        found = []
-        for ref in refs:
-            if ref not in finder.state.removed:
-                found += [row for spot in self._reading_of(ref, chance) if (row := self._without(spot, ref))]
+        # What is out already is measured while it is: its reading is what it was taken out for.
+        refs = [*sorted(finder.state.removed & self._inside.keys()), *refs]
+        found = [
+            row
+            for ref in dict.fromkeys(refs)
+            for spot in self._reading_of(ref, chance)
+            if (row := self._without(spot, ref))
+        ]
         if not found:
             return []
         spots, outcomes = [spot for spot, _ in found], [outcome for _, outcome in found]

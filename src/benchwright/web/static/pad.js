@@ -43,18 +43,33 @@ function fill(pad, keys) {
   );
 }
 
+/**
+ * @param {HTMLElement} pad
+ * @param {boolean} is whether this is the pad for what is asked
+ */
+const ready = (pad, is) => pad.classList.toggle("ready", is);
+const fold = /** @type {HTMLButtonElement|null} */ (entry?.querySelector(".keys-shown") ?? null);
+
+/** @param {boolean} open */
+function unfold(open) {
+  for (const pad of [numbers, words]) pad?.classList.toggle("open", open && pad.classList.contains("ready"));
+  fold?.setAttribute("aria-expanded", String(open));
+}
+fold?.addEventListener("click", () => unfold(fold.getAttribute("aria-expanded") !== "true"));
+
 let shown = "";
 function lay() {
   if (!numbers || !words) return;
   const card = document.getElementById("card");
-  const said = `${card?.dataset.prefix}/${card?.dataset.words}/${card?.dataset.units}/${thumbs.matches}`;
+  const said = `${card?.dataset.due}/${card?.dataset.prefix}/${card?.dataset.words}/${card?.dataset.units}/${thumbs.matches}`;
   if (said === shown) return;
   shown = said;
   const seen = (card?.dataset.words ?? "").split("|").filter(Boolean);
   const units = (card?.dataset.units ?? "Ω=R|kΩ=k|V=V|over limit=OL").split("|").filter(Boolean);
-  words.classList.toggle("open", seen.length > 0);
+  ready(words, seen.length > 0);
   fill(words, seen.map((word) => [word, word]));
-  numbers.classList.toggle("open", seen.length === 0 && thumbs.matches);
+  ready(numbers, seen.length === 0 && thumbs.matches);
+  unfold(card?.dataset.due !== "mend" && Boolean(card?.dataset.prefix));
   /** @type {[string, string, string?][]} */
   const unitKeys = units.map((unit) => {
     const at = unit.indexOf("=");
@@ -82,5 +97,5 @@ entry?.addEventListener("click", (event) => {
 });
 thumbs.addEventListener("change", lay);
 const next = document.getElementById("next");
-if (next) new MutationObserver(lay).observe(next, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-prefix", "data-words", "data-units"] });
+if (next) new MutationObserver(lay).observe(next, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-due", "data-prefix", "data-words", "data-units"] });
 lay();
