@@ -33,7 +33,8 @@ const DROPOUT_SHARE = 0.25;
 /** Seconds of one point of the speed trace. */
 export const TRACE_STEP = 0.02;
 const TRACE_POINTS = 500;
-const MEAN_S = 2;
+/** Seconds of the needle's mean, whose ends count less, so that slow wow does not move it. */
+const MEAN_S = 3;
 const SWING_S = 5;
 const BANDS = [1000, 1260, 1587, 2000, 2520, 3175, 4000, 5040, 6350, 8000, 10079, 12699];
 const TREBLE_FROM = 4000;
@@ -762,9 +763,18 @@ class Speed {
   }
 
   now() {
-    const heard = this.trace.slice(-Math.round(MEAN_S / TRACE_STEP)).filter(Number.isFinite);
+    const last = this.trace.slice(-Math.round(MEAN_S / TRACE_STEP));
+    const heard = last.filter(Number.isFinite);
     if (!this.centre || heard.length < 5) return null;
-    const hertz = heard.reduce((sum, one) => sum + one, 0) / heard.length;
+    let hertz = 0;
+    let weights = 0;
+    last.forEach((one, n) => {
+      if (!Number.isFinite(one)) return;
+      const weight = 1 - Math.cos((2 * Math.PI * (n + 0.5)) / last.length);
+      hertz += weight * one;
+      weights += weight;
+    });
+    hertz /= weights;
     let nominal = this.nominal;
     let known = true;
     if (!nominal) {

@@ -195,7 +195,7 @@ function mark(id, name, sign, text) {
     marked[id] = performance.now();
     element.dataset[name] = sign;
   }
-  write(id, text);
+  write(`${id}-word`, text);
 }
 
 /** @param {Figures} figures */
@@ -230,8 +230,9 @@ function show(figures) {
     const [grade, word] = Number.isNaN(value) ? ["", ""] : one.verdict(value, figures);
     const beyond = Number.isFinite(value) && placeOn(value, one.scale()).beyond ? ", off the scale" : "";
     mark("verdict", "grade", grade, word + beyond);
-    const [way, words] = trendWords(trend, one);
-    mark("trend", "way", way, words);
+    const [way, trendWord, gap] = trendWords(trend, one);
+    mark("trend", "way", way, trendWord);
+    write("gap", gap);
     write("detail", figures.level.rms < SILENT && view !== "level" ? "Nothing is heard: is the tape running, and the lead in the line input?" : one.detail(figures));
     showOthers(figures);
   }
@@ -246,19 +247,18 @@ function show(figures) {
 /** @param {View} one */
 const shortUnit = (one) => (one === views.azimuth ? "minutes" : one.unit.replace("FS", ""));
 
-/** @param {ReturnType<Trend["add"]>} trend @param {View} one @returns {[string, string]} */
+/** @param {ReturnType<Trend["add"]>} trend @param {View} one @returns {[string, string, string]} */
 function trendWords(trend, one) {
-  if (!trend.way) return ["", ""];
-  const gap = `${told(trend.behind, one.places)} ${shortUnit(one)} from best`;
-  if (trend.isBest) return trend.way === "warmer" ? ["warmer", "warmer: best so far"] : ["best", "best so far"];
-  return [trend.way, `${trend.way}, ${gap}`];
+  if (!trend.way) return ["", "", ""];
+  if (trend.isBest) return trend.way === "warmer" ? ["warmer", "warmer", "best so far"] : ["best", "best so far", ""];
+  return [trend.way, trend.way, `${told(trend.behind, one.places)} ${shortUnit(one)} from best`];
 }
 
 /** @param {View} one @param {number} value @param {ReturnType<Trend["add"]>} trend @param {Figures} figures */
 function summary(one, value, trend, figures) {
   if (Number.isNaN(value)) return `${one.name}: ${one.detail(figures)}`;
   const verdict = one.verdict(value, figures)[1];
-  return `${one.name} ${told(value, one.places, one.signed)} ${one.spoken}${verdict ? `, ${verdict}` : ""}. ${one.detail(figures)}. ${trendWords(trend, one)[1]}`;
+  return `${one.name} ${told(value, one.places, one.signed)} ${one.spoken}${verdict ? `, ${verdict}` : ""}. ${one.detail(figures)}. ${trendWords(trend, one).slice(1).filter(Boolean).join(", ")}`;
 }
 
 /** @param {Figures} figures */
