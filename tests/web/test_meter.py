@@ -465,15 +465,19 @@ def place(bench_folder: Path, tmp_path: Path) -> Iterator[Place]:
         return await endpoint(request)
 
     app.router.routes.insert(0, Route("/jobs/{number:int}/tape/takes", take, methods=["POST"]))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="critical", timeout_graceful_shutdown=1))
-    thread = threading.Thread(target=lambda: asyncio.run(server.serve([listener])), daemon=True)
+    server = uvicorn.Server(uvicorn.Config(app, log_level="critical", timeout_graceful_shutdown=5))
+    loop = asyncio.new_event_loop()
+    thread = threading.Thread(target=lambda: loop.run_until_complete(server.serve([listener])), daemon=True)
     thread.start()
     while not server.started:
         time.sleep(0.02)
     home = f"http://127.0.0.1:{port}"
     yield Place(home, f"{home}/start?token={app.state.sessions.start_token()}", endpoint, bench_folder)
+    loop.call_soon_threadsafe(app.state.feed.close)  # a stream that goes on would be waited for
     server.should_exit = True
-    thread.join(10)
+    thread.join(20)
+    assert not thread.is_alive()
+    loop.close()
 
 
 @contextlib.contextmanager
