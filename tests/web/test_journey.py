@@ -22,7 +22,7 @@ from benchwright.demo.tour import units
 from benchwright.demo.virtual_unit import VirtualUnit
 
 MOST_CHECKS = 30
-WAIT = 20_000
+WAIT = 60_000
 """Milliseconds for the fault finder to begin; afterwards it answers in a fraction of a second."""
 
 

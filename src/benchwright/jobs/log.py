@@ -226,12 +226,12 @@ def _correction(
             left.remove(old)
         changes.append((body, when, "" if old is None else old.uid))
     gone: list[Change] = [
-        (Undone(why="corrected"), None, old.uid) for event in left for old in _with_corrected(events, event)
+        (Undone(why="corrected"), None, old.uid) for event in left for old in with_corrected(events, event)
     ]
     return gone + changes
 
 
-def _with_corrected(events: Sequence[Event], event: Event) -> list[Event]:
+def with_corrected(events: Sequence[Event], event: Event) -> list[Event]:
     """An event and those in whose place it stands, which would stand again without it."""
     by_uid = {one.uid: one for one in events}
     chain = [event]
@@ -247,7 +247,7 @@ def _without(job: JobState, target: Event) -> JobState:
     last = job.events[-1]
     gone = [
         Event(last.number + n, f"without {n}", job.uid, last.at, last.recorded, old.uid, Undone())
-        for n, old in enumerate(_with_corrected(job.events, target), start=1)
+        for n, old in enumerate(with_corrected(job.events, target), start=1)
     ]
     return derive(job.uid, [*job.events, *gone])
 

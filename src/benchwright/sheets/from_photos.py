@@ -79,8 +79,14 @@ def _fetched(body: bodies.Attachment, get: Callable[[str], bytes]) -> bytes:
         raise ValueError(str(problem)) from None
 
 
-def printable(data: bytes) -> bytes:
+def printable(data: bytes, longest: int = LONGEST_SIDE) -> bytes:
     """A photo made anew as JPEG: upright, of a size to print, without anything but the picture.
+
+    Parameters
+    ----------
+    data : bytes
+    longest : int
+        Pixels of its longer side, at most.
 
     Raises
     ------
@@ -98,9 +104,9 @@ def printable(data: bytes) -> bytes:
                 wide, high = opened.size
                 if wide * high > MOST_PIXELS:
                     raise _TooLarge(f"it has {wide} × {high} pixels; scale it down")
-                opened.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
+                opened.draft("RGB", (longest, longest))
                 upright = ImageOps.exif_transpose(opened)
-                return _anew(upright)
+                return _anew(upright, longest)
     except _TooLarge:
         raise
     except Image.DecompressionBombError:
@@ -113,10 +119,10 @@ class _TooLarge(ValueError):
     """More pixels than are taken into memory."""
 
 
-def _anew(picture: Image) -> bytes:
+def _anew(picture: Image, longest: int) -> bytes:
     from PIL import Image
 
-    picture.thumbnail((LONGEST_SIDE, LONGEST_SIDE), Image.Resampling.LANCZOS)
+    picture.thumbnail((longest, longest), Image.Resampling.LANCZOS)
     if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
         seen = picture.convert("RGBA")
         clean = Image.new("RGB", seen.size, (255, 255, 255))

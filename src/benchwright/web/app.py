@@ -40,6 +40,7 @@ PAGES = (
     "bid",
     "stock",
     "search",
+    "photos",
     "meter",
 )
 """Modules of `web/pages`, in the order in which their routes are looked at."""

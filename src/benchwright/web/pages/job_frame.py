@@ -12,9 +12,7 @@ from ...jobs.telling import tell_state
 from ..page import bench_of, number_of, page
 
 TABS = (
-    ("", "Check"), ("/board", "Board"), ("/photos", "Photos"), ("/history", "History"), ("/tests", "Tests"),
-    ("/changes", "Changes"), ("/tape", "Tape"), ("/money", "Money"), ("/sheets", "Sheets"),
-    ("/machine", "Machine"),
+    ("", "Check"), ("/photos", "Photos"), ("/machine", "Machine"),
 )  # fmt: skip
 FIRST = 3
 """Tabs that a phone shows at once; the others are behind "More"."""

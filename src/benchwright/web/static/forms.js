@@ -113,6 +113,47 @@ function complain(form, text) {
 /** @param {HTMLFormElement} form */
 const quieten = (form) => form.querySelector(":scope > .alert")?.remove();
 
+/**
+ * @param {string} where
+ * @param {BodyInit} body
+ */
+async function post(where, body) {
+  const answer = await fetch(where, { method: "POST", body, headers: { Accept: "text/html" } });
+  return { ok: answer.ok, status: answer.status, url: answer.url, text: await answer.text() };
+}
+
+/**
+ * Files take a while: how far they are is shown, and they can be stopped.
+ * @param {HTMLFormElement} form
+ * @param {FormData} data
+ * @returns {Promise<{ok: boolean, status: number, url: string, text: string}>}
+ */
+function upload(form, data) {
+  const request = new XMLHttpRequest();
+  const shown = document.createElement("p");
+  const bar = document.createElement("progress");
+  bar.max = 1;
+  bar.setAttribute("aria-label", "Sent so far");
+  const stop = document.createElement("button");
+  stop.type = "button";
+  stop.textContent = "Stop sending";
+  stop.addEventListener("click", () => request.abort());
+  shown.className = "row";
+  shown.append(bar, stop);
+  form.append(shown);
+  return new Promise((resolve, reject) => {
+    request.upload.onprogress = (event) => {
+      if (event.lengthComputable) bar.value = event.loaded / event.total;
+    };
+    request.onload = () => resolve({ ok: request.status >= 200 && request.status < 300, status: request.status, url: request.responseURL, text: request.responseText });
+    request.onerror = request.onabort = () => reject(new Error("not sent"));
+    request.onloadend = () => shown.remove();
+    request.open("POST", form.action);
+    request.setRequestHeader("Accept", "text/html");
+    request.send(data);
+  });
+}
+
 /** @type {WeakSet<HTMLFormElement>} */
 const sending = new WeakSet();
 
@@ -128,18 +169,15 @@ async function send(form, button) {
   const data = new FormData(form, button instanceof HTMLButtonElement && button.name ? button : undefined);
   const many = form.enctype === "multipart/form-data";
   try {
-    const answer = await fetch(form.action, {
-      method: "POST",
-      body: many ? data : new URLSearchParams(/** @type {any} */ (data)),
-      headers: { Accept: "text/html" },
-    });
-    const html = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const answer = many ? await upload(form, data) : await post(form.action, new URLSearchParams(/** @type {any} */ (data)));
+    const html = new DOMParser().parseFromString(answer.text, "text/html");
     if (!answer.ok) {
       complain(form, html.querySelector("#problem")?.textContent?.trim() || `The bench answered ${answer.status}: nothing was recorded.`);
       return;
     }
     forget(form);
     if (!form.hasAttribute("data-stay")) {
+      sayThere(html.querySelector("#said")?.textContent?.trim() ?? "");
       location.assign(answer.url);
       if (new URL(answer.url).pathname === location.pathname) location.reload();
       return;
@@ -158,6 +196,25 @@ async function send(form, button) {
   }
 }
 
+/**
+ * What the answer says was told to this page; the next one tells it to the person.
+ * @param {string} text
+ */
+function sayThere(text) {
+  try {
+    if (text) sessionStorage.setItem("said", text);
+  } catch {
+    // Without storage the page itself shows what was done.
+  }
+}
+
+try {
+  const said = sessionStorage.getItem("said");
+  sessionStorage.removeItem("said");
+  if (said) say(said);
+} catch {
+  // As above.
+}
 document.documentElement.classList.add("scripted");
 document.addEventListener("submit", (event) => {
   const form = /** @type {HTMLFormElement} */ (event.target);
