@@ -103,7 +103,8 @@ class _Evening:
 
 def _money(records: Bench, number: int) -> None:
     """A job's account and what a sale may leave, as `job show` tells them."""
-    from .job_money import expectation, tell_expectation, tell_statement
+    from ..jobs.outlook import expectation
+    from .job_money import tell_expectation, tell_statement
 
     state = records.job(number)
     ledger = state.ledger(records.prices(state))

@@ -13,7 +13,6 @@ from .at_bench import bench_option, opened
 from .columns import hanging
 from .job_common import event_json, job_argument, json_option, price_json, print_events, print_json
 from .job_money import (
-    expectation,
     expectation_json,
     statement_json,
     tell_expectation,
@@ -24,7 +23,9 @@ from .moments import local, parse_moment
 if TYPE_CHECKING:
     from ..jobs import Bench, Event, JobState
     from ..jobs.bodies import Price
+    from ..jobs.outlook import Outlook
     from ..jobs.stock import Lot
+    from ..money import Ledger
 
 
 @click.command("show")
@@ -67,7 +68,7 @@ def show_command(
     ledger = job.ledger(prices)
     click.echo()
     tell_statement(ledger.statement(), job)
-    tell_expectation(expectation(job, ledger))
+    tell_expectation(_outlook(job, ledger))
     if history and not only_money:
         click.echo("\nHistory")
         print_events(_history(job, every), by_day=True)
@@ -236,7 +237,7 @@ def _json(number: int, job: JobState, prices: dict[str, Price], every: bool) -> 
         "timer_since": to_iso(job.timer_since) if job.timer_since else None,
         "closed": None if job.closed is None else event_json(job.closed)["body"],
         "money": statement_json(ledger.statement()),
-        "if_it_sells": expectation_json(expectation(job, ledger)),
+        "if_it_sells": expectation_json(_outlook(job, ledger)),
         "history": _each(job.events if every else standing(job.events)),
     }  # fmt: skip
 
@@ -245,9 +246,15 @@ def _money_json(number: int, job: JobState, prices: dict[str, Price]) -> dict[st
     ledger = job.ledger(prices)
     return {
         "job": number, "title": job.title, "stage": job.stage, "money": statement_json(ledger.statement()),
-        "if_it_sells": expectation_json(expectation(job, ledger)),
+        "if_it_sells": expectation_json(_outlook(job, ledger)),
     }  # fmt: skip
 
 
 def _each(events: Iterable[Event]) -> list[dict[str, Any]]:
     return [event_json(event) for event in events]
+
+
+def _outlook(job: JobState, ledger: Ledger) -> Outlook | None:
+    from ..jobs.outlook import expectation
+
+    return expectation(job, ledger)

@@ -37,10 +37,14 @@ PAGES = (
     "take_in",
     "check",
     "machine",
+    "trials",
+    "sheets",
     "bid",
     "stock",
     "search",
     "photos",
+    "history",
+    "money",
     "meter",
 )
 """Modules of `web/pages`, in the order in which their routes are looked at."""

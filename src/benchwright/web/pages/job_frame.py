@@ -12,7 +12,8 @@ from ...jobs.telling import tell_state
 from ..page import bench_of, number_of, page
 
 TABS = (
-    ("", "Check"), ("/photos", "Photos"), ("/machine", "Machine"),
+    ("", "Check"), ("/photos", "Photos"), ("/history", "History"), ("/money", "Money"),
+    ("/machine", "Machine"),
 )  # fmt: skip
 FIRST = 3
 """Tabs that a phone shows at once; the others are behind "More"."""
