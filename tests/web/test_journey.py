@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from people import AtTheKeyboard, Person, WithAFinger
 from playwright.sync_api import Page, expect
+from pypdfium2 import PdfDocument
 from serving import Serving
 
 from benchwright.demo import fulmar65
@@ -142,6 +143,14 @@ def say(person: Person, line: str) -> None:
     expect(person.page.locator("#said")).to_contain_text("Recorded")
 
 
+def go_to(person: Person, tab: str) -> None:
+    """Another page of the job."""
+    if isinstance(person, WithAFinger) and not person.page.get_by_role("link", name=tab).is_visible():
+        person.tap(person.page.locator(".tabs summary"))
+    person.press("link", tab, ".tabs")
+    expect(person.page.locator(".tabs [aria-current]")).to_have_text(tab)
+
+
 @pytest.fixture
 def person(page: Page, size: str) -> Person:
     return AtTheKeyboard(page) if size == "desktop" else WithAFinger(page)
@@ -166,3 +175,24 @@ def test_from_taking_in_to_the_condition_report(
     wrong = unit.story.harms[0].parts[0]
     assert wrong in text
     assert wrong in page.locator("#suspects li").first.inner_text()
+
+    say(person, f"replaced {wrong}: shorted")
+    say(person, f"found shorted {wrong}")
+    say(person, "35 min finding and mending")
+    go_to(person, "Tests")
+    for name in ("Picture", "Keyboard", "Sound"):
+        person.press("button", f"{name}: passed")
+        expect(page.locator("#said")).to_contain_text("passed")
+    go_to(person, "Money")
+    person.write("Amount", "1.20")
+    person.press("button", "Record money spent")
+    expect(page.locator("#said")).to_contain_text("1.20 EUR")
+    go_to(person, "Sheets")
+    with page.expect_download() as waiting:
+        person.press("button", "Condition report (PDF)")
+    report = tmp_path / "report.pdf"
+    waiting.value.save_as(report)
+    with PdfDocument(report) as printed:
+        text = "\n".join(one.get_textpage().get_text_range() for one in printed)
+    for said in ("Brown one from the flea market", wrong, "Keyboard, every key", "Works"):
+        assert said in text, said

@@ -5,18 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from .at_bench import bench_option, opened
 
-if TYPE_CHECKING:
-    from ..sheets.press import Sheet
-
 F = TypeVar("F", bound=Callable[..., Any])
 _LABEL_MM = (62.0, 29.0)
-_MOST_SUSPECTS = 10
 
 
 def _output_options(command: F) -> F:
@@ -71,38 +67,19 @@ def sheet_command(
     change      each change to the board, how to undo it, the readings that prove it
     label       for the machine's box, with a code to scan
     """
-    from ..sheets import make_pdf
-    from ..sheets.from_job import change_sheet, condition_report, job_label, job_sheet
-    from ..sheets.from_photos import photos_of
-    from ..sheets.of_stock import LabelPlace, labels_on
-    from ..sheets.told import History
+    from ..sheets import ConditionReport, make_pdf
+    from ..sheets.of_job import Wish, sheet_of_job
+    from ..sheets.of_stock import LabelPlace
 
     told: dict[str, Any] = {"job": number, "sheet": sheet}
-    weighed = _suspects(where, number, own_numbers) if suspects and sheet == "job" else {}
+    wish = Wish(photos, suspects and sheet == "job", own_numbers, LabelPlace(stock, first, *size), name)
     with opened(where) as bench:
-        state = bench.job(number)
-        lots = bench.stock()
-        history = History(state, lots, own_numbers)
-        shown: dict[str, Any] = {"lots": lots, "bench": name, "own_numbers": own_numbers}
-        shown["photos"], left_out = photos_of(history, bench.attachment) if photos else ((), ())
-        for line in left_out:
-            click.echo(f"benchwright: {line}", err=True)
-        printed: Sheet
-        if sheet == "condition":
-            report = condition_report(state, number, **shown)
-            told["not_tested"] = [function.key for function in report.not_tested]
-            told["tested"] = {key: test.verdict for key, test in report.standing.items()}
-            printed = report
-        elif sheet == "job":
-            printed = job_sheet(
-                state, number, **shown, prices=bench.prices(state), **weighed,
-                suspects_at=history.latest if suspects else None,
-            )  # fmt: skip
-        elif sheet == "change":
-            printed = change_sheet(state, number, **shown)
-        else:
-            place = LabelPlace(stock, first, *size)
-            printed = labels_on([job_label(state, number)], place, history.latest.date())
+        printed, left_out = sheet_of_job(bench, number, sheet, wish)
+    for line in left_out:
+        click.echo(f"benchwright: {line}", err=True)
+    if isinstance(printed, ConditionReport):
+        told["not_tested"] = [function.key for function in printed.not_tested]
+        told["tested"] = {key: test.verdict for key, test in printed.standing.items()}
     _write(make_pdf(printed, paper), out, f"job-{number}-{sheet}.pdf", told, as_json)
 
 
@@ -133,36 +110,6 @@ def stock_sheet_command(
     with opened(where) as bench:
         printed = sheet_of_stock(bench, sheet, jobs, lots, place, paper, name)
     _write(make_pdf(printed, paper), out, f"stock-{sheet}.pdf", told, as_json)
-
-
-def _suspects(where: str | None, number: int, own_numbers: bool) -> dict[str, Any]:
-    """What `job suspects` tells of a job now: the likeliest, each with its events, and what is left."""
-    from ..jobs.evidence import replay
-    from ..sheets import Suspect
-    from ..sheets.job import LEAST_CHANCE
-    from ..sheets.told import History
-    from .job_find import case_of
-
-    case = case_of(where, number, None, False)
-    finder, pieces = replay(case.state, case.board, case.factors)
-    history = History(case.state, own_numbers=own_numbers)
-    events = [history.number(piece.event) for piece in pieces if piece.reading is not None]
-    told: dict[str, list[int]] = {}
-    for step, entry in enumerate(finder._step_entry):
-        told.setdefault(finder._told(step), []).append(events[entry])
-    found = [
-        Suspect(
-            one.text, min(1.0, one.probability),
-            tuple(event for words in one.because for event in told.get(words, ())),
-        )
-        for one in finder.suspects(_MOST_SUSPECTS)
-    ]  # fmt: skip
-    places, _, none = finder.place_chances()
-    others = max(0.0, float(places.sum()) - sum(one.probability for one in found)) + none
-    mended = 1.0 - float(places.sum()) - none
-    if mended >= LEAST_CHANCE:
-        found.append(Suspect("Put right: nothing is wrong any more", mended))
-    return {"suspects": found, "others": others}
 
 
 def _write(pdf: bytes, out: Path | None, usual: str, told: dict[str, Any], as_json: bool) -> None:

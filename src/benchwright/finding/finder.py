@@ -523,6 +523,10 @@ class FaultFinder:
         votes = [(ratio, self._told(step)) for step, ratio in ratios if ratio > 0.7]
         return tuple(text for _, text in sorted(votes, key=lambda vote: -vote[0])[:4])
 
+    def weighed(self) -> list[tuple[int, str]]:
+        """The readings that belief rests on: number of each entry, and the reading as `Suspect.because` has it."""
+        return [(entry, self._told(step)) for step, entry in enumerate(self._step_entry)]
+
     def _told(self, step: int) -> str:
         entry = self.entries[self._step_entry[step]]
         reading = entry.reading

@@ -54,6 +54,17 @@ def function_tests(history: History) -> tuple[FunctionTest, ...]:
     return tuple(found)
 
 
+def contradictions(history: History) -> tuple[FunctionTest, ...]:
+    """Functions of which one test was passed while another, or a reading, says otherwise; each as it stands."""
+    found = []
+    for function, trials in _trials(history).items():
+        held, _ = _held(trials)
+        results = {trial.result for trial in held}
+        if "passed" in results and results & {"failed", "off"}:
+            found.append(_test(history, function, held))
+    return tuple(found)
+
+
 def tests_something(body: bodies.AnyBody) -> bool:
     """Whether an event names a function that a buyer would ask about."""
     function = getattr(body, "function", "")

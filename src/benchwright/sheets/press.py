@@ -81,6 +81,36 @@ def make_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
     OSError
         The folder for temporary files cannot be written.
     """
+    printed = _set(sheet, paper, format="pdf", timestamp=_noon(sheet.on), pdf_standards="ua-1")
+    assert isinstance(printed, bytes)
+    return printed
+
+
+def make_pages(sheet: Sheet, paper: str = "a4", dots: float = 100.0) -> list[bytes]:
+    """The pages of a sheet as pictures, to look at before printing.
+
+    Parameters
+    ----------
+    sheet, paper
+        As in `make_pdf`.
+    dots : float
+        To the inch.
+
+    Returns
+    -------
+    list of bytes
+        A PNG for each page.
+
+    Raises
+    ------
+    BadSheet, OSError
+    """
+    printed = _set(sheet, paper, format="png", ppi=dots)
+    return [printed] if isinstance(printed, bytes) else list(printed)
+
+
+def _set(sheet: Sheet, paper: str, **how: Any) -> Any:
+    """Have the typesetter set a sheet."""
     known(paper, PAPERS, "paper")
     photos: list[Photo] = []
     data = {**_plain(sheet, photos), **_plain(sheet.shown(), photos)}
@@ -100,12 +130,7 @@ def make_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
             sys_inputs={"data": json.dumps(data, ensure_ascii=False, allow_nan=False, sort_keys=True)},
         )  # fmt: skip
         try:
-            printed = compiler.compile(
-                Path(folder) / f"{sheet.template}.typ",
-                format="pdf",
-                timestamp=_noon(sheet.on),
-                pdf_standards="ua-1",
-            )
+            return compiler.compile(Path(folder) / f"{sheet.template}.typ", **how)
         except typst.TypstError as problem:
             for number, photo in enumerate(photos, 1):
                 if not _can_be_printed(compiler, f"photo-{number}.{photo.ending}"):
@@ -114,8 +139,6 @@ def make_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
                         "printed: take it out or attach it again"
                     ) from None
             raise _told(problem, sheet) from None
-    assert isinstance(printed, bytes)
-    return printed
 
 
 @cache
