@@ -143,6 +143,35 @@ class Attachment(Body, frozen=True, tag="attachment"):
     caption: str = ""
 
 
+class TiedPoint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A pin of the board and where it is on a photo, in points of the upright picture, from its top left."""
+
+    pin: str
+    x: float
+    y: float
+
+
+class PhotoTied(Body, frozen=True, tag="photo-tied"):
+    """A photo of the job is tied to the board by pins that were found on it; no points untie it.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of the photo, as attached.
+    side : str
+        The side of the board that it shows.
+    wide, high : int
+        Size of the upright picture in which the points were found.
+    points : tuple of TiedPoint
+    """
+
+    sha256: str
+    wide: int
+    high: int
+    side: Literal["top", "bottom"] = "top"
+    points: tuple[TiedPoint, ...] = ()
+
+
 class Action(Body, frozen=True, tag="action"):
     """Something done to the machine."""
 
@@ -322,7 +351,7 @@ AnyBody: TypeAlias = (
     Opened | Identity | TakenIn | Symptom | Reading | BoardState | Look | Attachment | Action | PartUsed
     | PartReserved | PartWanted | TimerStarted | TimerStopped | Time | Cost | Income | Fee | LikelyPrice
     | OpenPoint | PointClosed | Acceptance | Confirmed | Note | Closed | Reopened | Undone
-    | StockReceived | StockCounted | StockMoved
+    | StockReceived | StockCounted | StockMoved | PhotoTied
 )  # fmt: skip
 
 _ENCODER = msgspec.json.Encoder(order="deterministic", decimal_format="string")

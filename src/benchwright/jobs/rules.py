@@ -83,8 +83,29 @@ def _check_job(body: AnyBody, job: JobState, at: datetime | None) -> None:
         point = job.point(body.point)
         if point is None or point.closed is not None:
             raise BadEvent("there is no such open point")
+    if isinstance(body, bodies.PhotoTied):
+        _check_tie(body, job)
     if isinstance(body, bodies.Reopened) and job.closed is None:
         raise BadEvent("this job is not closed")
+
+
+def _check_tie(body: bodies.PhotoTied, job: JobState) -> None:
+    files = (event.body for event in job.attachments)
+    if not any(
+        isinstance(file, bodies.Attachment) and (file.what, file.sha256) == ("photo", body.sha256)
+        for file in files
+    ):
+        raise BadEvent("this photo is not with the job: attach it first")
+    pins = [point.pin for point in body.points]
+    if len(set(pins)) != len(pins):
+        raise BadEvent("a photo is tied by a pin twice: give each pin one place")
+    if len(pins) in (1, 2) or len(pins) > 100:
+        raise BadEvent(f"a photo is tied by {len(pins)} pins: expected 3 to 100")
+    if not (0 < body.wide <= 100_000 and 0 < body.high <= 100_000):
+        raise BadEvent(f"a picture of {body.wide} × {body.high} points: expected its size")
+    for point in body.points:
+        if not (0 <= point.x <= body.wide and 0 <= point.y <= body.high):
+            raise BadEvent(f"{point.pin} is not on the photo: expected a place inside of it")
 
 
 def _check_rate(body: bodies.PartUsed, job: JobState, lot: Lot) -> None:
@@ -207,6 +228,7 @@ def check_moment(at: datetime, now: datetime) -> None:
 _CLOCKS_DIFFER = timedelta(minutes=10)
 _AFTER = (
     bodies.Reopened, bodies.Undone, bodies.Cost, bodies.Income, bodies.Fee, bodies.Note, bodies.Attachment,
+    bodies.PhotoTied,
 )  # fmt: skip
 """What may still come after the end: money comes late."""
 _SAID = (

@@ -47,6 +47,8 @@ class JobState:
         Minutes spent; a timer's to 28 digits.
     exact_times : list of Fraction
         The same minutes exactly.
+    ties : dict
+        SHA-256 of a photo: the event that ties it to the board.
     board_state : bodies.State
         What the board is in now.
     points : list of Point
@@ -85,6 +87,7 @@ class JobState:
     readings: list[Event] = field(default_factory=list)
     looks: list[Event] = field(default_factory=list)
     attachments: list[Event] = field(default_factory=list)
+    ties: dict[str, Event] = field(default_factory=dict)
     actions: list[Event] = field(default_factory=list)
     parts: list[Event] = field(default_factory=list)
     notes: list[Event] = field(default_factory=list)
@@ -282,6 +285,13 @@ def _board_state(state: JobState, event: Event, body: bodies.BoardState) -> None
     state.board_state = body.state
 
 
+def _tied(state: JobState, event: Event, body: bodies.PhotoTied) -> None:
+    if body.points:
+        state.ties[body.sha256] = event
+    else:
+        state.ties.pop(body.sha256, None)
+
+
 def _open_point(state: JobState, event: Event, body: bodies.OpenPoint) -> None:
     state.points.append(Point(event, body.text))
 
@@ -374,6 +384,7 @@ _APPLY: dict[type, Callable[[JobState, Event, Any], None]] = {
     bodies.BoardState: _board_state,
     bodies.Look: _to("looks"),
     bodies.Attachment: _to("attachments"),
+    bodies.PhotoTied: _tied,
     bodies.Action: _to("actions"),
     bodies.PartUsed: _used,
     bodies.PartReserved: _reserved,

@@ -107,6 +107,12 @@ def tell_size(size: int) -> str:
     return f"{size} bytes"
 
 
+def _tied(body: bodies.PhotoTied) -> str:
+    if not body.points:
+        return "photo untied from the board"
+    return f"photo tied to the board's {body.side} by {', '.join(point.pin for point in body.points)}"
+
+
 def _action(body: bodies.Action) -> str:
     told = _noted(f"{body.deed} {body.where}".strip(), body.note)
     return _and(told, f"why: {body.why}" if body.why else "", f"to undo: {body.undo}" if body.undo else "")
@@ -159,6 +165,7 @@ _TELL: dict[type, Callable[[Any], str]] = {
     bodies.BoardState: lambda body: f"board: {tell_state(body.state)}",
     bodies.Look: lambda body: f"seen{f' at {body.where}' if body.where else ''}: {body.seen}",
     bodies.Attachment: _attachment,
+    bodies.PhotoTied: _tied,
     bodies.Action: _action,
     bodies.PartUsed: lambda body: f"used: {body.quantity} x {body.lot}{_where(body.where)}",
     bodies.PartReserved: _reserved,

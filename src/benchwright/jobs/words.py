@@ -31,6 +31,7 @@ def words_of(body: AnyBody) -> str:
     found: list[str] = []
     skip = {
         "sha256", "media_type", "uid", "evidence", "point", "donor", "board_text", "type", "of_job", "origin",
+        "side",
     }  # fmt: skip
 
     def gather(value: Any) -> None:

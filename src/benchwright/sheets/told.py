@@ -145,6 +145,8 @@ def _told(history: History, body: bodies.AnyBody) -> str:
             return _joined(f"looked at {body.where}" if body.where else "seen", body.seen, by=": ")
         case bodies.Attachment():
             return f"{body.what}: {body.caption.strip() or body.name.strip() or 'Photo'}"
+        case bodies.PhotoTied():
+            return "photo tied to the board" if body.points else "photo untied from the board"
         case bodies.Action():
             return _joined(action_words(body), body.why and f"why: {body.why}", by="; ")
         case bodies.PartUsed():
