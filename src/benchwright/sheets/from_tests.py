@@ -55,7 +55,7 @@ def function_tests(history: History) -> tuple[FunctionTest, ...]:
 
 
 def contradictions(history: History) -> tuple[FunctionTest, ...]:
-    """Functions of which one test was passed while another, or a reading, says otherwise; each as it stands."""
+    """Functions of which a test was passed while another, or a reading, says otherwise; each as it stands."""
     found = []
     for function, trials in _trials(history).items():
         held, _ = _held(trials)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from .checks import known
@@ -50,7 +50,7 @@ class Wish:
     photos: bool = False
     suspects: bool = False
     own_numbers: bool = False
-    place: LabelPlace = LabelPlace()
+    place: LabelPlace = field(default_factory=LabelPlace)
     name: str = ""
 
 

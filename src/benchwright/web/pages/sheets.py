@@ -6,7 +6,7 @@ import base64
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from starlette.datastructures import FormData, QueryParams
 from starlette.exceptions import HTTPException
