@@ -524,7 +524,7 @@ class FaultFinder:
         return tuple(text for _, text in sorted(votes, key=lambda vote: -vote[0])[:4])
 
     def weighed(self) -> list[tuple[int, str]]:
-        """The readings that belief rests on: numbers of entries, and readings as `Suspect.because` has them."""
+        """The readings that belief rests on: entries' numbers, and readings as `Suspect.because` has them."""
         return [(entry, self._told(step)) for step, entry in enumerate(self._step_entry)]
 
     def _told(self, step: int) -> str:
