@@ -38,6 +38,7 @@ PAGES = (
     "check",
     "machine",
     "trials",
+    "changes",
     "sheets",
     "bid",
     "stock",

@@ -12,8 +12,8 @@ from ...jobs.telling import tell_state
 from ..page import bench_of, number_of, page
 
 TABS = (
-    ("", "Check"), ("/photos", "Photos"), ("/tests", "Tests"), ("/history", "History"), ("/money", "Money"),
-    ("/sheets", "Sheets"), ("/machine", "Machine"),
+    ("", "Check"), ("/photos", "Photos"), ("/tests", "Tests"), ("/changes", "Changes"),
+    ("/history", "History"), ("/money", "Money"), ("/sheets", "Sheets"), ("/machine", "Machine"),
 )  # fmt: skip
 FIRST = 3
 """Tabs that a phone shows at once; the others are behind "More"."""

@@ -220,6 +220,7 @@ document.addEventListener("submit", (event) => {
   const form = /** @type {HTMLFormElement} */ (event.target);
   const submitter = /** @type {SubmitEvent} */ (event).submitter;
   if (form.method !== "post" || !form.hasAttribute("data-steady")) return;
+  if (submitter?.getAttribute("formmethod") === "get") return; // only looks
   event.preventDefault();
   const question = submitter?.getAttribute("data-ask") ?? form.getAttribute("data-ask");
   if (question && !confirm(question)) return;
