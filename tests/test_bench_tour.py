@@ -86,10 +86,10 @@ def test_jobs_stand_in_every_stage(bench: Bench) -> None:
 
 
 def test_every_kind_of_event_is_there(bench: Bench) -> None:
-    """All that can be recorded is recorded somewhere."""
+    """All that can be recorded is recorded somewhere; but a photo is tied by a person who looks at it."""
     seen = {event.kind for job in (None, *bench.numbers().values()) for event in bench.events(job)}
     known = {kind.__struct_config__.tag for kind in bodies.Body.__subclasses__()}
-    assert known == seen
+    assert known - {"photo-tied"} == seen
 
 
 def test_it_is_the_same_bench_each_time(bench: Bench, again: Bench) -> None:

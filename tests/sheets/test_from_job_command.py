@@ -10,10 +10,10 @@ import pytest
 from made_job import Diary, fulmar_job, photo
 from printed import Printed, bare
 
-from benchwright.cli.job_sheet import _suspects
 from benchwright.cli.main import main
 from benchwright.jobs import bodies, open_bench
 from benchwright.jobs.archive import export_job, import_job
+from benchwright.sheets.of_job import weighed_of
 
 
 @pytest.fixture(scope="module")
@@ -158,15 +158,15 @@ def test_the_suspects_are_on_the_job_sheet_when_asked_for(folder, capsys):
     for one in worth:
         assert bare(one["text"]) in part
     assert not any(bare(one["text"]) in part for one in told if one not in worth)
-    given = _suspects("bench", 1, False)
-    found = {one.text: one for one in given["suspects"]}
     with open_bench(folder / "bench") as bench:
+        given = weighed_of(bench, bench.job(1), 1)
         numbers = {event.number for event in bench.job(1).events}
+    found = {one.text: one for one in given.suspects}
     for one in told:
         assert found[one["text"]].probability == pytest.approx(one["probability"], abs=1e-6)
         assert bool(found[one["text"]].events) == bool(one["because"])
         assert set(found[one["text"]].events) <= numbers
-    everything = sum(one.probability for one in given["suspects"]) + given["others"]
+    everything = sum(one.probability for one in given.suspects) + given.others
     assert everything == pytest.approx(1.0, abs=0.02)
     run(capsys, "job", "sheet", "1", "condition", "--suspects")
     assert bare("What may be wrong") not in Printed((folder / "job-1-condition.pdf").read_bytes()).bare

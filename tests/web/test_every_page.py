@@ -32,6 +32,7 @@ FILLED = {
     "/jobs/{number:int}/next": "",  # parts of pages
     "/jobs/{number:int}/suspects": "",
     "/jobs/{number:int}/head": "",
+    "/jobs/{number:int}/board/told": "",
     "/changes": "",
     "/start": "",
     "/pair/{token}": "",

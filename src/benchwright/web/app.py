@@ -36,6 +36,7 @@ PAGES = (
     "help",
     "take_in",
     "check",
+    "board",
     "machine",
     "trials",
     "changes",
@@ -47,6 +48,7 @@ PAGES = (
     "history",
     "money",
     "meter",
+    "tape",
 )
 """Modules of `web/pages`, in the order in which their routes are looked at."""
 

@@ -13,7 +13,8 @@ from ..page import bench_of, number_of, page
 
 TABS = (
     ("", "Check"), ("/photos", "Photos"), ("/tests", "Tests"), ("/changes", "Changes"),
-    ("/history", "History"), ("/money", "Money"), ("/sheets", "Sheets"), ("/machine", "Machine"),
+    ("/history", "History"), ("/money", "Money"), ("/sheets", "Sheets"), ("/tape", "Tape"),
+    ("/machine", "Machine"),
 )  # fmt: skip
 FIRST = 3
 """Tabs that a phone shows at once; the others are behind "More"."""

@@ -178,8 +178,9 @@ async function send(form, button) {
     forget(form);
     if (!form.hasAttribute("data-stay")) {
       sayThere(html.querySelector("#said")?.textContent?.trim() ?? "");
-      location.assign(answer.url);
-      if (new URL(answer.url).pathname === location.pathname) location.reload();
+      const there = new URL(answer.url);
+      if (there.pathname === location.pathname && there.search === location.search) location.reload();
+      else location.assign(there);
       return;
     }
     const fresh = /** @type {HTMLInputElement|null} */ (html.querySelector('input[name="once"]'));
