@@ -40,10 +40,9 @@ def placed(board: Board) -> Placed:
     """Every pad of the board; pins without one are placed by the package."""
     have = board.pads_of
     missing: dict[str, list[Pin]] = {}
-    for ref, pins in board.pins_of.items():
-        wanting = [pin for pin in pins if pin not in have]
-        if wanting and not any(pin in have for pin in pins):
-            missing[ref] = wanting
+    for ref, all_pins in board.pins_of.items():
+        if all_pins and not any(pin in have for pin in all_pins):
+            missing[ref] = list(all_pins)
     pads = list(board.pads)
     known = {ref: part.at for ref in missing if (part := board.parts.get(ref)) and part.at is not None}
     right = max([p.at[0] + 5 for p in pads] + [at[0] + 15 for at in known.values()], default=0.0)

@@ -147,7 +147,8 @@ def _fit(a: Floats, b: Floats) -> Floats:
     depth = np.column_stack([a, ones]) @ matrix[2]
     if np.any(depth * depth[0] <= 0) or abs(np.linalg.det(inner)) < 1e-9:
         raise BadTie("the places on the photo cannot be those of these pins: look whether two were exchanged")
-    return matrix / depth[0]
+    scaled: Floats = matrix / depth[0]
+    return scaled
 
 
 def _scale(matrix: Floats, a: Floats) -> Floats:

@@ -147,7 +147,12 @@ def _run(words: list[str]) -> str:
         [sys.executable, "-m", "benchwright", *words], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
         stderr=subprocess.PIPE, encoding="utf-8",
     )  # fmt: skip
-    before = signal.signal(signal.SIGTERM, lambda *_: (process.kill(), sys.exit(1)))
+
+    def stop(*_: object) -> None:
+        process.kill()
+        sys.exit(1)
+
+    before = signal.signal(signal.SIGTERM, stop)
     try:
         answer, problem = process.communicate()
     finally:

@@ -140,7 +140,8 @@ def latest(job: JobState, limit: int = LATEST) -> list[tuple[Event, str]]:
 @shows
 def check(request: Request) -> Response:
     job = job_of(request)
-    return job_page(request, "job/check.html", job, **_values(request, job))
+    line = request.query_params.get("line", "")[:200]  # begun elsewhere, such as on the board's map
+    return job_page(request, "job/check.html", job, line=line, **_values(request, job))
 
 
 @shows

@@ -12,7 +12,7 @@ from ...jobs.telling import tell_state
 from ..page import bench_of, number_of, page
 
 TABS = (
-    ("", "Check"), ("/photos", "Photos"), ("/tests", "Tests"), ("/changes", "Changes"),
+    ("", "Check"), ("/board", "Board"), ("/photos", "Photos"), ("/tests", "Tests"), ("/changes", "Changes"),
     ("/history", "History"), ("/money", "Money"), ("/sheets", "Sheets"), ("/tape", "Tape"),
     ("/machine", "Machine"),
 )  # fmt: skip
