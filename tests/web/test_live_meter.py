@@ -215,7 +215,7 @@ def test_treble_agrees_with_the_engine(name: str, tone: int, heard: Any, rng: np
     """Bands from 4 kHz up together, or one tone, against 250 Hz to 800 Hz.
 
     The engine's windows lie side by side, the meter's overlap by half and the most and the least of them are
-    left out: of a tone nothing changes (0.02 dB), of noise means over 0.7 s scatter by some tenths of a dB.
+    left out: of a tone nothing changes (0.02 dB), of noise means over 0.7 s scatter: by 0.6 dB among two draws.
     """
     wave, _ = sounds(rng)[name]
     levels = treble_of(wave[-RATE:], RATE, [tone] if tone else None)
@@ -223,7 +223,7 @@ def test_treble_agrees_with_the_engine(name: str, tone: int, heard: Any, rng: np
     engine = 10 * np.log10(np.sum(10 ** (high / 10)))
     told = heard(wave, wave * 0.5, tone=tone)["treble"]
     assert told["against"] == "low"
-    assert told["decibels"] == pytest.approx(engine, abs=0.02 if tone or "tone" in name else 0.6)
+    assert told["decibels"] == pytest.approx(engine, abs=0.02 if tone or "tone" in name else 1.0)
 
 
 def test_a_click_is_no_treble(heard: Any, rng: np.random.Generator) -> None:
