@@ -215,7 +215,7 @@ def test_treble_agrees_with_the_engine(name: str, tone: int, heard: Any, rng: np
     """Bands from 4 kHz up together, or one tone, against 250 Hz to 800 Hz.
 
     The engine's windows lie side by side, the meter's overlap by half and the most and the least of them are
-    left out: of a tone nothing changes (0.02 dB), of noise means over 0.7 s scatter: by 0.6 dB among two draws.
+    left out: of a tone nothing changes (0.02 dB), of noise means over 0.7 s scatter (0.6 dB seen).
     """
     wave, _ = sounds(rng)[name]
     levels = treble_of(wave[-RATE:], RATE, [tone] if tone else None)

@@ -308,3 +308,13 @@ def test_another_account_is_known(
     monkeypatch.setattr(account.os, "getuid", lambda: own, raising=False)
     monkeypatch.setattr(account, "account_of", lambda client, server: seen)
     assert account.is_another_account(("127.0.0.1", 1), ("127.0.0.1", 2)) is another
+
+
+def test_answers_are_not_held_back() -> None:
+    """The event loop sets TCP_NODELAY where the socket says that it is TCP; else each answer waits 40 ms."""
+    own = open_own(0)
+    try:
+        assert {one.proto for one in own} == {socket.IPPROTO_TCP}
+    finally:
+        for one in own:
+            one.close()
