@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 from serving import Serving, serving
 from starlette.testclient import TestClient
 
 from benchwright.web.app import make_app
 from benchwright.web.settings import Settings, own_doors
 
+expect.set_options(timeout=20_000)  # no test is about time, and the machine may be busy
 CHROMIUM = "/usr/bin/chromium"
 HERE = "http://127.0.0.1:8137"
 SIZES = {"desktop": (1280, 800), "phone": (390, 844)}
