@@ -139,6 +139,53 @@ def test_what_is_no_recording_is_not_kept(client: TestClient, data: bytes) -> No
     assert takes(client) == before
 
 
+def test_a_good_take_beside_a_bad_one_is_not_kept_either(client: TestClient, take: Path) -> None:
+    """So that sending the good one again does not keep it twice."""
+    before = takes(client)
+    answer = send(client, ("good.wav", take.read_bytes()), ("bad.wav", b"no sound"))
+    assert answer.status_code == 422
+    assert "bad.wav" in answer.text
+    assert takes(client) == before
+
+
+def test_lines_of_flutter_are_named(client: TestClient, tmp_path: Path) -> None:
+    """A tone that swings 2.5 times a second: its line stands in words; a deck file that is none is told."""
+    moments = np.arange(20 * 22050) / 22050
+    sweep = 3150 * (moments + 0.004 / (2 * np.pi * 2.5) * np.sin(2 * np.pi * 2.5 * moments))
+    write_recording(tmp_path / "w.wav", (0.5 * np.sin(2 * np.pi * sweep)).astype(np.float32), 22050)
+    send(client, ("w.wav", (tmp_path / "w.wav").read_bytes()))
+    number = takes(client)[-1]
+    text = client.get(ask(client, "measure", number, tone="3150")).text
+    assert "Lines of flutter" in text
+    assert re.search(r"2\.(49|5)\d* Hz", text)
+    wrong = client.post(
+        f"/jobs/{JOB}/tape", data={"once": "e" * 32, "do": "measure", "take": str(number)},
+        files={"deck": ("mine.toml", b"[nonsense", "text/plain")},
+    )  # fmt: skip
+    assert wrong.status_code == 422
+    assert "mine.toml" in wrong.text
+
+
+def test_work_that_is_stopped_leaves_nothing(client: TestClient, take: Path) -> None:
+    """Waiting or running: no copy of a take stays behind."""
+    send(client, ("side-a.wav", take.read_bytes()))
+    number, keys = takes(client)[-1], []
+    for encoding in ("", "kansas-city-300", "pulse-width", "cuts-1200"):
+        sent = client.post(
+            f"/jobs/{JOB}/tape", follow_redirects=False,
+            data={"once": "f" * 32, "do": "decode", "take": str(number), "encoding": encoding},
+        )  # fmt: skip
+        keys.append(sent.headers["location"])
+    time.sleep(2)
+    for key in keys:
+        client.post(f"{key}/stop", data={"once": "a" * 32})
+    cache = client.app.state.settings.cache_folder / "tape"  # type: ignore[attr-defined]
+    until = time.monotonic() + 20
+    while (left := [*cache.glob("take-*"), *cache.glob("being-made-*")]) and time.monotonic() < until:
+        time.sleep(0.2)
+    assert not left
+
+
 def test_nothing_else_can_be_asked_for(client: TestClient, tone: Path) -> None:
     """Not another job's answers, nor any other file."""
     send(client, ("tone.wav", tone.read_bytes()))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import shutil
+import tempfile
 import uuid
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,8 @@ from ...errors import BenchwrightError
 from ...jobs import Event, JobState
 from ...jobs.bodies import Attachment
 from ...jobs.stages import ENDS
-from ..page import bench_of, go, known_as, number_of, page, shows, takes, text_of
-from ..tape_work import Asked, answer_of, examine, folder_of, kept
+from ..page import bench_of, go, known_as, number_of, page, records_of, shows, takes, text_of
+from ..tape_work import TAKE, Asked, answer_of, ending, examine, folder_of, kept
 from .job_frame import job_of, job_page
 
 MOST = 1_000_000_000
@@ -70,10 +71,11 @@ def add(request: Request, form: FormData) -> Response:
     sent = [one for one in form.getlist("take") if isinstance(one, UploadFile) and one.filename]
     if not sent:
         raise BenchwrightError("no recording was chosen: expected a WAV file or another recording")
-    name = known_as(form)
-    for place, one in enumerate(sent):
+    name, looked = known_as(form), []
+    for one in sent:  # all are looked at before the first is kept
         called = (one.filename or "take.wav").replace("\\", "/").rpartition("/")[2][:120]
-        kind = _looked_at(one, called, _cache(request))
+        looked.append((one, called, _looked_at(one, called, _cache(request))))
+    for place, (one, called, kind) in enumerate(looked):
         one.file.seek(0)
         bench.attach(
             number, one.file, called, kind, what="take", caption=text_of(form, "caption"),
@@ -101,21 +103,34 @@ def _looked_at(one: UploadFile, called: str, cache: Path) -> str:
 
 def _put(source: Any, called: str, cache: Path) -> Path:
     """A recording in a file of its own; of its name only the ending counts."""
-    suffix = Path(called).suffix.lower()
-    ending = suffix if suffix.isascii() and suffix[1:].isalnum() else ".wav"
     folder = folder_of(cache)
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"take-{uuid.uuid4().hex}{ending[:10]}"
+    path = folder / f"{TAKE}{uuid.uuid4().hex}{ending(called)}"
     with path.open("wb") as opened:
-        if isinstance(source, bytes):
-            opened.write(source)
-        else:
-            source.seek(0)
-            shutil.copyfileobj(source, opened)
+        source.seek(0)
+        shutil.copyfileobj(source, opened)
     return path
 
 
-@takes()
+def _deck_of(form: FormData) -> str:
+    """The text of a deck file that came with the form; empty if none did."""
+    from ...transport import read_deck_file
+
+    sent = form.get("deck")
+    if not isinstance(sent, UploadFile) or not sent.filename:
+        return ""
+    data = sent.file.read(200_000)
+    with tempfile.TemporaryDirectory(prefix="benchwright-deck-") as folder:
+        path = Path(folder) / "deck.toml"
+        path.write_bytes(data)
+        try:
+            read_deck_file(path)
+        except BenchwrightError as problem:
+            raise BenchwrightError(str(problem).replace(str(path), sent.filename)) from None
+    return data.decode()
+
+
+@takes(files=1)
 def ask(request: Request, form: FormData) -> Response:
     """Examine takes: measure one, read the data of one, or merge several."""
     from ...tape.encoding import known_encodings
@@ -139,14 +154,14 @@ def ask(request: Request, form: FormData) -> Response:
         bodies = bodies[:1]
     asked = Asked(
         kind, number, tuple(b.sha256 for b in bodies), tuple(b.name for b in bodies),  # type: ignore[arg-type]
-        encoding, tone,
+        encoding, tone, _deck_of(form) if kind == "measure" else "",
     )  # fmt: skip
     if answer_of(_cache(request), number, asked.key):
         return go(request, f"/jobs/{number}/tape/found/{asked.key}")
-    files = [str(_put(bench.attachment(b.sha256), b.name, _cache(request))) for b in bodies]
     title = {"measure": "Measuring", "decode": "Reading the data of", "merge": "Merging"}[kind]
     key = request.app.state.tasks.start(
-        f"{title} {', '.join(b.name for b in bodies)}", examine, asked, files, str(_cache(request)),
+        f"{title} {', '.join(b.name for b in bodies)}", examine, asked, records_of(request).where,
+        str(_cache(request)),
         job=number, back=f"/jobs/{number}/tape",
     )  # fmt: skip
     return go(request, f"/tasks/{key}")
@@ -166,7 +181,8 @@ def found(request: Request) -> Response:
     job = job_of(request)
     asked, answer, folder = _answer(request)
     verdicts = [one for channel in answer.get("channels", ()) for one in channel["verdicts"]]
-    cautions = dict.fromkeys(key for one in verdicts for key in one["cautions"])
+    lines = [one for channel in answer.get("channels", ()) for one in channel.get("lines") or ()]
+    cautions = dict.fromkeys(key for one in (*verdicts, *lines) for key in one["cautions"])
     return job_page(
         request, "tape/found.html", job, asked=asked, answer=answer, key=asked.key, told=_told,
         pictures={k: v for k, v in PICTURES.items() if (folder / f"{k}.svg").exists()},
