@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from .at_bench import bench_option, opened
+from .progress import progress_bar
 
 F = TypeVar("F", bound=Callable[..., Any])
 _LABEL_MM = (62.0, 29.0)
@@ -74,7 +75,11 @@ def sheet_command(
     told: dict[str, Any] = {"job": number, "sheet": sheet}
     wish = Wish(photos, suspects and sheet == "job", own_numbers, LabelPlace(stock, first, *size), name)
     with opened(where) as bench:
-        printed, left_out = sheet_of_job(bench, number, sheet, wish)
+        if wish.suspects:
+            with progress_bar("weighing the readings") as progress:
+                printed, left_out = sheet_of_job(bench, number, sheet, wish, progress)
+        else:
+            printed, left_out = sheet_of_job(bench, number, sheet, wish)
     for line in left_out:
         click.echo(f"benchwright: {line}", err=True)
     if isinstance(printed, ConditionReport):
