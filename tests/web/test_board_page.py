@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import html
+import io
 import re
+import shutil
+import subprocess
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 from playwright.sync_api import Page, expect
 from serving import Serving
 from starlette.testclient import TestClient
 
+from benchwright.board.photo_tie import tie as photo_tie
 from benchwright.demo import fulmar65
 from benchwright.demo.bench_files import picture_of_board
 from benchwright.jobs import Bench, bodies
@@ -136,3 +141,63 @@ def test_a_place_is_tapped_on_the_photo(page: Page, served: Serving, size: str, 
     page.get_by_label("Places found").fill(lines())
     page.get_by_role("button", name="Save the tie").click()
     expect(page.locator("#said")).to_contain_text("Tied. Off by 0.")
+
+
+def test_the_arithmetic_of_the_map_holds() -> None:
+    """Fit, zoom about a point, what a finger means: without a page, by Node."""
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("needs Node: apt-get install nodejs")
+    done = subprocess.run(
+        [node, "--test", str(Path(__file__).with_name("board_sums.test.mjs"))],
+        capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_a_check_that_comes_late_brings_its_caution_and_its_probes(page: Page, served: Serving) -> None:
+    """The page is open before the fault finder is ready; what it proposes then has its caution."""
+    page.goto(served.start)
+    page.goto(f"{served.home}/jobs/{JOB}/board")
+    check = page.locator("#next")
+    expect(check.locator(".check-text")).to_contain_text("Resistance", timeout=30_000)
+    expect(check).to_contain_text("Power off first")
+    expect(check.locator(".probe")).to_have_count(2)
+    expect(check).to_contain_text("Red probe")
+
+
+def test_a_photo_taken_askew_is_tied_by_taps(page: Page, served: Serving, tmp_path: Path) -> None:
+    """The camera is known here: pads that nobody tapped fall within two pixels of where it saw them."""
+    flat = Image.open(io.BytesIO(picture_of_board(()))).convert("RGB")
+    wide, high = flat.size
+    camera = photo_tie(
+        [(0, 0), (wide, 0), (wide, high), (0, high)], [(120, 90), (1400, 40), (1500, 1000), (60, 1130)]
+    )
+    back = np.linalg.inv(camera.matrix)
+    askew = flat.transform(
+        (1600, 1200), Image.Transform.PERSPECTIVE, list((back / back[2, 2]).ravel()[:8])
+    )  # fmt: skip
+    askew.save(tmp_path / "askew.png")
+
+    def truth(at: tuple[float, float]) -> Any:
+        return camera.on_photo(np.array([on_photo(at)]))[0]
+
+    page.goto(served.start)
+    page.goto(f"{served.home}/jobs/{JOB}/photos")
+    page.get_by_label("Choose photos").set_input_files(tmp_path / "askew.png")
+    expect(page.locator("#said")).to_contain_text("1 photo kept")
+    page.goto(f"{served.home}/jobs/{JOB}/board")
+    page.get_by_role("link", name="askew.png").click()
+    expect(page.locator("#map[data-ready]")).to_be_visible()
+    for pin in ("U1.1", "U15.33", "J6.1", "R10.1", "REG1.1"):
+        view = page.locator("#map").evaluate("map => map.viewOf()")
+        x, y = truth(place(pin)) * view["scale"] + (view["x"], view["y"])
+        page.get_by_label("Pin to find on the photo").fill(pin)
+        page.locator("#map").click(position={"x": float(x), "y": float(y)})
+    expect(page.locator("#tie-told")).to_contain_text("root mean square")
+    page.get_by_role("button", name="Save the tie").click()
+    expect(page.locator("#said")).to_contain_text("Tied. Off by")
+    expect(page.locator("#map[data-ready]")).to_be_visible()
+    for pad in [pad for pad in BOARD.pads if pad.pin is not None][::40]:
+        seen = page.locator("#map").evaluate("(map, name) => map.spotOf(name)", str(pad.pin))
+        assert seen[2:] == pytest.approx(truth(pad.at), abs=2.0)

@@ -33,6 +33,7 @@ FILLED = {
     "/jobs/{number:int}/suspects": "",
     "/jobs/{number:int}/head": "",
     "/jobs/{number:int}/board/told": "",
+    "/jobs/{number:int}/board/next": "",
     "/changes": "",
     "/start": "",
     "/pair/{token}": "",

@@ -164,8 +164,11 @@ class Judge:
     def _start(self, where: str | None) -> Connection:
         context = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe()
-        self._process = context.Process(target=work, args=(theirs, where), name="finders", daemon=True)
-        self._process.start()
+        process = context.Process(target=work, args=(theirs, where), name="finders", daemon=True)
+        process.start()
+        self._process = process
+        if self._closed:  # meanwhile, when there was no process to stop yet
+            process.terminate()
         theirs.close()
         return ours
 

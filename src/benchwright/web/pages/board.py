@@ -15,13 +15,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from ...caution import get as caution
 from ...errors import BenchwrightError, UnknownName
 from ...jobs import JobState, bodies
 from ...jobs.kept_board import NoBoard, board_of
 from ..judge import NotJudged
 from ..page import bench_of, go, known_as, number_of, shows, takes, text_of
 from ..photo_files import photos_of, shown
+from .check import card_of
 from .job_frame import job_of, job_page
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def _marks(request: Request, job: JobState, board: Board) -> dict[str, Any]:
     return {
         "pads": "".join(map(str, shown_of.pads)), "parts": "".join(map(str, shown_of.parts)),
         "nets": "".join(map(str, shown_of.nets)), "fresh": fresh,
-        "red": where.red, "black": where.black, "look": where.part, "check": check.text if check else "",
+        "red": where.red, "black": where.black, "look": where.part,
     }  # fmt: skip
 
 
@@ -254,18 +254,32 @@ def board(request: Request) -> Response:
         )
     photos = photos_of(job)
     chosen = next((e for e in photos if str(e.number) == request.query_params.get("ground")), None)
-    known = request.app.state.judge.look(number, job.events[-1].number)
-    check = known.judgement.checks[0] if known.judgement and known.judgement.checks else None
     whole = _drawn(job.board_text)[2]
     ground = _ground(request, job, kept, whole, chosen) if chosen is not None else None
     return job_page(
         request, "board/board.html", job, kept=kept, parts=list(kept.pins_of), nets=list(kept.nets),
-        photos=photos, ties=job.ties, chosen=chosen, ground=ground, check=check,
-        warnings=[caution(key) for key in check.cautions] if check else [],
+        photos=photos, ties=job.ties, chosen=chosen, ground=ground,
         invented=whole.invented, has_bottom=any(pad.side in ("both", "bottom") for pad in whole.pads),
         ground_json=_json(ground), tying="tie" in request.query_params,
-        **_asked_for(request, job, kept),
+        **_next(request, job), **_asked_for(request, job, kept),
     )  # fmt: skip
+
+
+def _next(request: Request, job: JobState) -> dict[str, Any]:
+    """The proposed check, with its cautions and what is to be done before it."""
+    known = request.app.state.judge.look(number_of(request), job.events[-1].number)
+    checks = known.judgement.checks if known.judgement else ()
+    return {
+        "card": card_of(checks[0], job) if checks else None, "working": known.working,
+        "finder_problem": known.problem,
+    }  # fmt: skip
+
+
+@shows
+def next_part(request: Request) -> Response:
+    """The check alone, for a page that is open."""
+    job = job_of(request)
+    return job_page(request, "board/next.html", job, **_next(request, job))
 
 
 def _json(value: Any) -> str:
@@ -389,6 +403,7 @@ def save_tie(request: Request, form: FormData) -> Response:
 routes = [
     Route("/jobs/{number:int}/board", board),
     Route("/jobs/{number:int}/board/{what}.json", data),
+    Route("/jobs/{number:int}/board/next", next_part),
     Route("/jobs/{number:int}/board/told", point),
     Route("/jobs/{number:int}/board/tie", save_tie, methods=["POST"]),
     Route("/jobs/{number:int}/board/tie/try", try_tie, methods=["POST"]),

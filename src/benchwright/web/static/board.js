@@ -240,7 +240,12 @@ function labels(draw) {
     const [x, y] = placeOf((b[0] + b[2]) / 2, (b[1] + b[3]) / 2);
     const [u, v] = [x * view.scale + view.x, y * view.scale + view.y];
     const wide = Math.max(b[2] - b[0], b[3] - b[1]) * mm * view.scale;
-    if (wide > 34 && u > 0 && v > 0 && u < size.wide && v < size.high) write(drawing.parts.ref[n], u, v, Math.min(18, Math.max(12, wide / 5)));
+    if (wide > 34 && u > 0 && v > 0 && u < size.wide && v < size.high) {
+      const high = Math.min(18, Math.max(12, wide / 5));
+      const slim = Math.min(b[2] - b[0], b[3] - b[1]) < 6; // its pads fill it: the name stands above
+      const [, top] = placeOf((b[0] + b[2]) / 2, b[3] + 0.6);
+      write(drawing.parts.ref[n], u, slim ? top * view.scale + view.y - high * 0.7 : v, high);
+    }
   });
   if (1.5 * mm * view.scale < LABELS_FROM) return;
   const [l, t] = toWorld(view, 0, 0);
@@ -293,7 +298,7 @@ function above() {
     if (marks.black >= 0) probe(draw, spot(marks.black), false);
     if (marks.red >= 0) probe(draw, spot(marks.red), true);
   }
-  if (ground && tiePoints) {
+  if (ground && tiePoints && tying) {
     for (const [pin, px, py] of places()) {
       const x = px * view.scale + view.x, y = py * view.scale + view.y;
       ring(x, y, 9);
@@ -368,7 +373,7 @@ function show(name) {
 /** @param {number[]} pads */
 function around(pads) {
   const spots = pads.map(middle);
-  const margin = 9 * mm;
+  const margin = 18 * mm; // so that the eye finds it among its neighbours
   const xs = spots.map((s) => s[0]), ys = spots.map((s) => s[1]);
   look(limited(fit([Math.min(...xs) - margin, Math.min(...ys) - margin, Math.max(...xs) + margin, Math.max(...ys) + margin], size.wide, size.high)));
   redraw();
@@ -519,6 +524,7 @@ document.getElementById("find")?.addEventListener("submit", (event) => {
 // -- tying a photo -------------------------------------------------------------------------------------------
 
 let last = "";
+let tying = !matrix;
 /** @returns {[string, number, number][]} */
 const places = () => (tiePoints?.value ?? "").split("\n").map((one) => one.trim().split(/\s+/)).filter((one) => one.length === 3).map(([pin, x, y]) => [pin, Number(x), Number(y)]);
 /** @param {[string, number, number][]} list */
@@ -547,6 +553,7 @@ function nudged(dx, dy) {
 }
 let trying = 0;
 tiePoints?.addEventListener("input", () => {
+  tying = true;
   ask();
   clearTimeout(trying);
   trying = setTimeout(async () => {
@@ -589,8 +596,6 @@ async function freshen(move = true) {
   if (!answer.ok) return;
   const before = `${marks.red}/${marks.black}/${marks.look}`;
   marks = await answer.json();
-  const text = document.getElementById("check-text");
-  if (text) text.textContent = marks.check ? `Next: ${marks.check}` : "";
   paths();
   if (move && before !== `${marks.red}/${marks.black}/${marks.look}`) toProbes();
   redraw();
