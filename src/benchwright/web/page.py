@@ -115,7 +115,9 @@ _FLASH = "benchwright-said"
 
 
 def _flash(request: Request) -> str:
-    """What the last form's answer said, shown once."""
+    """What the last form's answer said, shown once, and not to a part of a page that nobody sees it on."""
+    if "hx-request" in request.headers:
+        return ""
     return unquote(request.cookies.get(_FLASH, ""))[:300]
 
 

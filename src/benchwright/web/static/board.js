@@ -344,7 +344,7 @@ let telling = 0;
 async function tell(name) {
   const mine = ++telling;
   try {
-    const answer = await fetch(`${base}/told?at=${encodeURIComponent(name)}`);
+    const answer = await fetch(`${base}/told?at=${encodeURIComponent(name)}`, { headers: { "HX-Request": "true" } });
     if (mine !== telling || !answer.ok) return;
     foundPlace.innerHTML = await answer.text();
     const told = foundPlace.querySelector(".told");
@@ -597,7 +597,8 @@ async function freshen(move = true) {
   const before = `${marks.red}/${marks.black}/${marks.look}`;
   marks = await answer.json();
   paths();
-  if (move && before !== `${marks.red}/${marks.black}/${marks.look}`) toProbes();
+  // Who looks for pins on a photo is not to be moved away from them.
+  if (move && !(ground && tying) && before !== `${marks.red}/${marks.black}/${marks.look}`) toProbes();
   redraw();
 }
 
